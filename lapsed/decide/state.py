@@ -1,0 +1,313 @@
+"""What the director knows, what it is told, and what it may ask for."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from lapsed.model import CameraEvent, Cue, HostEvent, Motion, Note, Outcome, PrintInfo, Step
+from lapsed.settings import Cadence
+
+# ---------------------------------------------------------------------------------------------------- its rules
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What the configuration lays down for one printer; times in seconds, lengths in mm."""
+
+    cadence: Cadence
+    cameras: tuple[str, ...]
+    required: frozenset[str]
+    settle_s: float = 0.3
+    exposure_s: float = 0.25
+    tallest_mm: float = 250.0
+
+
+# ------------------------------------------------------------------------------------------------- what it knows
+
+
+class Phase(StrEnum):
+    """Where the shot under way stands. Up to PARKING nothing has moved; from PARKING to RETURNING the head is ours."""
+
+    HOLDING = "holding"
+    ASKING = "asking"
+    PLANNING = "planning"
+    PARKING = "parking"
+    SETTLING = "settling"
+    EXPOSING = "exposing"
+    RETURNING = "returning"
+    RESUMING = "resuming"
+    RECOVERING = "recovering"
+
+
+AWAY = frozenset({Phase.PARKING, Phase.SETTLING, Phase.EXPOSING, Phase.RETURNING})
+"""The phases in which the head may be at the park point."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """The shot under way, from its cue until the print goes on (or the shutter has closed, without a hold).
+
+    `limit_at` is when the print must go on; `back_at` when the head must start back for that; `until` when the present
+    phase is given up or tried again. `waiting` are the cameras whose shutters haven't closed yet.
+    """
+
+    cue: Cue
+    phase: Phase
+    holds: bool
+    limit_at: float
+    back_at: float
+    until: float
+    waiting: frozenset[str] = frozenset()
+    ordered: bool = False
+    left: bool = False  # the block that leaves was sent: the head has to be brought back
+    resume: bool = True  # false once someone else paused the print: it is theirs to let go on
+    foreign: bool = False  # someone else let the print go on while it was ours
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """What has been seen of the print: layers, heights, time.
+
+    `top_mm` is the greatest height at which material is known to lie; `top_sure` is false when more may stand on the
+    bed than was seen. `line` is the number of the last cue line.
+    """
+
+    layer: int | None = None
+    first_layer: int | None = None
+    height_mm: float | None = None
+    top_mm: float = 0.0
+    top_sure: bool = True
+    progress: float | None = None
+    line: int | None = None
+    cued_layer: int | None = None
+    next_mm: float = 0.0
+    next_s: float | None = None
+    after_gap: bool = False
+    gap_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """The print being filmed. `cues` is the number of the last cue."""
+
+    print: PrintInfo
+    since_s: float
+    cues: int = 0
+    paused: bool = False
+    paused_s: float = 0.0
+    paused_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """All the director knows of one printer."""
+
+    rules: Rules
+    link: bool = False
+    take: Take | None = None
+    track: Track = field(default_factory=Track)
+    shot: Shot | None = None
+    motion: Motion | None = None
+    pending: frozenset[tuple[int, str]] = frozenset()  # shots at cameras that have neither landed nor been missed
+    closing: tuple[Outcome, str] | None = None  # the print is over; the take closes when nothing is pending
+    next_print: PrintInfo | None = None  # a print that began while the last take was closing
+    unfilmed: bool = False  # the take could not be opened: this print goes by without us
+    stopped: str | None = None  # why no shot may be begun at present
+    leaving: bool = False  # the daemon is being stopped
+
+
+# ------------------------------------------------------------------------------------------------ what it is told
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """The daemon was started again and found a take open; `holding` is the shot whose hold had not been ended."""
+
+    print: PrintInfo
+    cues: int
+    since_s: float
+    layer: int | None
+    first_layer: int | None
+    top_mm: float
+    line: int | None
+    holding: int | None = None
+    left: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What was asked for in `phase` of `shot` came about."""
+
+    shot: int
+    phase: Phase
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """What was asked for in `phase` of `shot` did not come about. `silent` is true where no answer came at all."""
+
+    shot: int
+    phase: Phase
+    reason: str
+    silent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """The park block of `shot` is written and safe; its motion times in seconds."""
+
+    shot: int
+    leave_s: float
+    come_back_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time has passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakeFailed:
+    """The take could not be opened, or can't be written any more."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """No shot may be begun, because of `reason`; None lifts it."""
+
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Leave:
+    """The daemon is being stopped: let go of the print."""
+
+
+Event = HostEvent | CameraEvent | Recovered | Done | Failed | Planned | Tick | TakeFailed | Stopped | Leave
+
+# --------------------------------------------------------------------------------------------- what it asks for
+
+
+@dataclass(frozen=True, slots=True)
+class OpenTake:
+    """Make a take for this print."""
+
+    print: PrintInfo
+
+
+@dataclass(frozen=True, slots=True)
+class CloseTake:
+    """The take is over."""
+
+    outcome: Outcome
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class WriteCue:
+    """Journal this cue."""
+
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True)
+class WriteStep:
+    """Journal that `shot` reached `step` now."""
+
+    shot: int
+    step: Step
+
+
+@dataclass(frozen=True, slots=True)
+class WriteMissed:
+    """Journal that `shot` has no frame of these cameras, and why."""
+
+    shot: int
+    cameras: tuple[str, ...]
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class WriteNote:
+    """Journal an event that mattered."""
+
+    note: Note
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Journal the intention, then make the host hold; answer with Done or Failed for HOLDING."""
+
+    shot: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Ask the host for the head's position; answer with Done or Failed for ASKING after the facts."""
+
+    shot: int
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Write the park block; answer with Planned, or Failed for PLANNING if it would not be safe."""
+
+    shot: int
+    motion: Motion
+    top_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class SendLeave:
+    """Journal the way back, then have the head moved away; answer with Done or Failed for PARKING."""
+
+    shot: int
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Order one frame of every camera; the shutters must have closed at `by_s`."""
+
+    shot: int
+    by_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SendBack:
+    """Have the head moved back; answer with Done or Failed for RETURNING."""
+
+    shot: int
+
+
+@dataclass(frozen=True, slots=True)
+class Resume:
+    """Let the print go on; answer with Done or Failed for RESUMING."""
+
+    shot: int
+
+
+@dataclass(frozen=True, slots=True)
+class HoldOver:
+    """Journal that `shot` holds the print no more."""
+
+    shot: int
+
+
+Action = (
+    OpenTake
+    | CloseTake
+    | WriteCue
+    | WriteStep
+    | WriteMissed
+    | WriteNote
+    | Hold
+    | Ask
+    | Plan
+    | SendLeave
+    | Release
+    | SendBack
+    | Resume
+    | HoldOver
+)

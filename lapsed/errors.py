@@ -1,0 +1,36 @@
+"""The exceptions of lapsed, grouped by what the caller can do about them.
+
+LapsedError
+├── UserError          tell the person, exit 2: the input or the configuration must change
+├── RetryError         try again later: the host is away, the camera is asleep
+├── ShotMissedError    give this shot up with a reason and go on with the next one
+├── TakeEndedError     this take can't go on: the disk is full, the journal can't be written
+└── BugError           a state that the code says can't be: report it
+
+A missed shot is a normal outcome; `ShotMissedError` never leaves the camera's own edge, where it becomes a row in
+the journal.
+"""
+
+
+class LapsedError(Exception):
+    """Root of all; its text is one sentence for a person: what happened, where, what to do."""
+
+
+class UserError(LapsedError):
+    """The input or the configuration must change; commands print the sentence and exit with 2."""
+
+
+class RetryError(LapsedError):
+    """The same call may work later."""
+
+
+class ShotMissedError(LapsedError):
+    """This shot has no picture; the text is the reason the journal keeps."""
+
+
+class TakeEndedError(LapsedError):
+    """The take can't be written any more; the print goes on without us."""
+
+
+class BugError(LapsedError):
+    """Something the code holds to be impossible happened."""
