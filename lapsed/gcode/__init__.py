@@ -1,0 +1,1 @@
+"""Reading, timing and writing G-code: functions from values to values."""
