@@ -120,7 +120,7 @@ class Retraction(Part):
 class Machine(Part):
     """The printer's mechanics: where the head may go and how fast, and where it parks."""
 
-    bed: RectBed | RoundBed = Field(default_factory=lambda: RectBed())
+    bed: RectBed | RoundBed = Field(default_factory=RectBed)
     height_mm: PositiveMm = Field(250.0, description="the greatest Z the head may go to")
     park_point_mm: Point = Field((0.0, 200.0), description="where the head stands while the shutter is open, X and Y")
     lift_mm: NonNegativeMm = Field(0.5, description="least lift before the head travels; more if parts string")
@@ -133,7 +133,7 @@ class Machine(Part):
         1000.0, description="of X and Y, to reckon how long a park takes"
     )
     lift_acceleration_mm_s2: Annotated[float, Field(gt=0, le=100_000)] = Field(100.0, description="of Z, likewise")
-    retraction: Retraction = Field(default_factory=lambda: Retraction())
+    retraction: Retraction = Field(default_factory=Retraction)
     settle_s: Annotated[float, Field(ge=0, le=30)] = Field(
         0.3, description="rest at the park point before the shutter opens; more for a machine that rings on"
     )
@@ -222,7 +222,9 @@ class States(Part):
 
     printing: tuple[str, ...] = ("running",)
     paused: tuple[str, ...] = ("paused",)
-    held: tuple[str, ...] = Field(("held",), description="the word, if it is one of its own, that our hold brings about")
+    held: tuple[str, ...] = Field(
+        ("held",), description="the word, if it is one of its own, that our hold brings about"
+    )
     finished: tuple[str, ...] = ("finished",)
     cancelled: tuple[str, ...] = ("abandoned",)
     failed: tuple[str, ...] = ("failed",)
@@ -259,8 +261,8 @@ class FeedLink(Part):
     )
     hold: Call | None = Field(Call(method="job.hold"), description="makes the print wait for us between two lines")
     resume: Call | None = Field(Call(method="job.carry-on"), description="lets the print go on after hold")
-    facts: Facts = Field(default_factory=lambda: Facts())
-    states: States = Field(default_factory=lambda: States())
+    facts: Facts = Field(default_factory=Facts)
+    states: States = Field(default_factory=States)
     reply_within_s: PositiveS = Field(5.0, description="how long a reply may take before the call counts as failed")
     silent_after_s: PositiveS = Field(
         30.0, description="a host silent for so long is pinged, and without an answer given up and called anew"
@@ -307,6 +309,11 @@ class Cadence(Part):
         12.0, description="the longest a shot may keep the print waiting, from hold to going on"
     )
     park: bool = Field(True, description="false shoots without holding the print or moving the head")
+    one_after_another: bool = Field(
+        True,
+        description="false if you never print objects one after another: then a print joined late or heard again after "
+        "a gap needs no travel above all that might have been finished meanwhile",
+    )
 
     rules: ClassVar[tuple[str, ...]] = ("every_layers", "every_mm", "every_s", "length_s")
 
@@ -432,7 +439,7 @@ class Printer(Part):
 
     name: Name
     link: FeedLink
-    machine: Machine = Field(default_factory=lambda: Machine())
+    machine: Machine = Field(default_factory=Machine)
     cadence: Cadence = Field(default_factory=lambda: Cadence(every_layers=1))
     camera: tuple[Camera, ...] = Field(min_length=1, description="the first is the main one")
     clips: tuple[Name, ...] | None = Field(None, description="names of the clips to stitch; left out, all of them")
@@ -448,8 +455,8 @@ class Printer(Part):
 class Settings(Part):
     """The whole configuration."""
 
-    store: Store = Field(default_factory=lambda: Store())
-    stitch: Stitch = Field(default_factory=lambda: Stitch())
+    store: Store = Field(default_factory=Store)
+    stitch: Stitch = Field(default_factory=Stitch)
     printer: tuple[Printer, ...] = Field(min_length=1)
     clip: tuple[Clip, ...] = DEFAULT_CLIPS
 

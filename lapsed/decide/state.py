@@ -19,6 +19,7 @@ class Rules:
     settle_s: float = 0.3
     exposure_s: float = 0.25
     tallest_mm: float = 250.0
+    held_word: bool = True  # the host has a word of its own for the state that our hold brings about
 
 
 # ------------------------------------------------------------------------------------------------- what it knows
@@ -57,10 +58,10 @@ class Shot:
     back_at: float
     until: float
     waiting: frozenset[str] = frozenset()
-    ordered: bool = False
     left: bool = False  # the block that leaves was sent: the head has to be brought back
     resume: bool = True  # false once someone else paused the print: it is theirs to let go on
     foreign: bool = False  # someone else let the print go on while it was ours
+    known: bool = False  # what became of its frames is journaled, or is the cameras' to say
     reason: str | None = None
 
 
@@ -84,6 +85,7 @@ class Track:
     next_s: float | None = None
     after_gap: bool = False
     gap_s: float = 0.0
+    layerless_at: float | None = None  # when to say that the host tells no layers
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,9 +106,11 @@ class State:
 
     rules: Rules
     link: bool = False
+    waits: bool = False  # the host says that the print is paused or held
     take: Take | None = None
     track: Track = field(default_factory=Track)
     shot: Shot | None = None
+    loose: Shot | None = None  # its hold was given up unanswered, and may yet come about
     motion: Motion | None = None
     pending: frozenset[tuple[int, str]] = frozenset()  # shots at cameras that have neither landed nor been missed
     closing: tuple[Outcome, str] | None = None  # the print is over; the take closes when nothing is pending

@@ -1,0 +1,123 @@
+"""The heart: what is done about what happened, `step(state, event, now) -> (state, actions)`."""
+
+from typing import assert_never
+
+from lapsed.decide import prints, shot, watch
+from lapsed.decide.turn import Turn
+from lapsed.decide.state import (
+    Action,
+    Done,
+    Event,
+    Failed,
+    Leave,
+    Planned,
+    Recovered,
+    Rules,
+    State,
+    Stopped,
+    TakeFailed,
+    Tick,
+)
+from lapsed.model import (
+    CameraTold,
+    ConsoleSeen,
+    Exposed,
+    HeightSeen,
+    Landed,
+    LayerSeen,
+    LinkDown,
+    LinkUp,
+    Missed,
+    MotionSeen,
+    PrintEnded,
+    PrintPaused,
+    PrintResumed,
+    PrintStarted,
+    PrintTold,
+    ProgressSeen,
+    Released,
+)
+
+
+def start(rules: Rules) -> State:
+    """The state of a director that knows nothing yet."""
+    return State(rules)
+
+
+def wake_at(state: State) -> float | None:
+    """When `step` wants a Tick at the latest, on the monotonic clock; None if only events matter."""
+    track = state.track
+    times = [
+        track.next_s if watch.by_time(state) else None,
+        track.layerless_at,
+        state.shot.until if state.shot is not None else None,
+    ]
+    return min((time for time in times if time is not None), default=None)
+
+
+def step(state: State, event: Event, now: float) -> tuple[State, tuple[Action, ...]]:
+    """The state after `event` at `now` (monotonic seconds), and what is to be done, in order."""
+    turn = Turn(state, now)
+    match event:
+        case Tick():
+            shot.tick(turn)
+            watch.time(turn)
+        case Done() | Planned() | Failed():
+            shot.answer(turn, event)
+        case Released() | CameraTold():
+            pass
+        case Exposed() | Landed() | Missed():
+            _camera(turn, event)
+        case LayerSeen() | HeightSeen() | ProgressSeen():
+            watch.seen(turn, event)
+        case MotionSeen():
+            turn.change(motion=event.motion)
+        case ConsoleSeen():
+            watch.console(turn, event.line)
+        case LinkUp() | LinkDown():
+            _link(turn, event)
+        case PrintStarted() | PrintTold() | PrintPaused() | PrintResumed() | PrintEnded():
+            prints.told(turn, event)
+        case Recovered():
+            prints.recovered(turn, event)
+        case TakeFailed() | Stopped() | Leave():
+            _halted(turn, event)
+        case _:
+            assert_never(event)
+    return turn.state, tuple(turn.actions)
+
+
+# ---------------------------------------------------------------------------------------------- links and prints
+
+
+def _link(turn: Turn, event: LinkUp | LinkDown) -> None:
+    if isinstance(event, LinkDown):
+        turn.change(link=False, motion=None)
+        turn.change_track(after_gap=True)
+        turn.note("link", f"the host can't be heard: {event.reason}")
+        return
+    turn.change(link=True)
+    if event.gap_s is not None:
+        turn.change_track(after_gap=True, gap_s=turn.state.track.gap_s + event.gap_s)
+        turn.note("link", f"the host is heard again after {event.gap_s:.1f} s", gap_s=event.gap_s)
+
+
+def _camera(turn: Turn, event: Exposed | Landed | Missed) -> None:
+    if not isinstance(event, Landed):
+        shot.camera(turn, event)
+    if isinstance(event, Exposed):
+        return
+    turn.change(pending=turn.state.pending - {(event.shot, event.camera)})
+    prints.close(turn)
+
+
+def _halted(turn: Turn, event: TakeFailed | Stopped | Leave) -> None:
+    match event:
+        case TakeFailed(reason):
+            shot.let_go(turn, reason)
+            turn.change(take=None, unfilmed=True, pending=frozenset(), closing=None, next_print=None)
+        case Stopped(reason):
+            turn.change(stopped=reason)
+        case Leave():
+            turn.change(leaving=True)
+            shot.let_go(turn, "the daemon was stopped")

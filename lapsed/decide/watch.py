@@ -1,0 +1,198 @@
+"""Watching the print: layers, heights, time and cue lines, and the cues that come of them."""
+
+import re
+from dataclasses import replace
+
+from lapsed.decide import cadence, prints, shot
+from lapsed.decide.state import Done, Phase, State, Track
+from lapsed.decide.turn import Turn
+from lapsed.model import Cue, HeightSeen, LayerSeen, Outcome, ProgressSeen, Why
+
+CONSOLE = re.compile(r"\blapsed (cue|parked|returned) ([0-9]{1,9})\b")
+"""The lines that our own blocks have the machine say."""
+
+SAME_OBJECT_LAYERS = 5
+SAME_OBJECT_GAP_S = 120.0
+"""A gap shorter than this, in which the print rose by no more layers, can't hide another object of the same height."""
+
+LAYERLESS_SHARE = 0.05
+"""A print of which no layer was told until so much is done is filmed by that share, where a clip length is wished."""
+
+AGAIN_SHARE = 0.05
+"""A print whose share done has fallen by so much over a gap is another run of the file."""
+
+
+def by_time(state: State) -> bool:
+    """Whether the clock makes cues at present."""
+    filming = state.take is not None and not state.take.paused and state.closing is None
+    return filming and state.link and state.rules.cadence.every_s is not None and state.track.line is None
+
+
+def seen(turn: Turn, event: LayerSeen | HeightSeen | ProgressSeen) -> None:
+    """Follow a layer, a height or the share done, while a take is open."""
+    if not _filming(turn):
+        return
+    match event:
+        case LayerSeen():
+            turn.change_track(layerless_at=None)
+            _layer(turn, event)
+        case HeightSeen():
+            turn.change_track(layerless_at=None)
+            _height(turn, event.height_mm)
+        case ProgressSeen():
+            _progress(turn, event.fraction)
+
+
+def _filming(turn: Turn) -> bool:
+    return turn.state.take is not None and turn.state.closing is None
+
+
+def _layer(turn: Turn, event: LayerSeen) -> None:
+    track, rules, take = turn.state.track, turn.state.rules, turn.state.take
+    assert take is not None  # noqa: S101 - filming
+    if track.layer is not None and event.layer <= track.layer:
+        if event.height_mm is None or not _fell(track, event):
+            if event.layer == track.layer and event.height_mm is not None:
+                _height(turn, event.height_mm)
+            return
+        turn.note("object", f"layer {event.layer} follows layer {track.layer}: the next object begins")
+        _settle_gap(turn, event, fell=True)
+        turn.change_track(layer=event.layer - 1, first_layer=min(event.layer, 1))
+        track = turn.state.track
+    else:
+        _settle_gap(turn, event, fell=False)
+        track = turn.state.track
+    if track.first_layer is None:
+        # Joined late, the host's count still tells how many layers went before; hosts count from 0 or from 1.
+        turn.change_track(first_layer=min(event.layer, 1))
+        track = turn.state.track
+    due = cadence.layers_due(rules.cadence, track, take, event.layer, turn.now)
+    turn.change_track(layer=event.layer)
+    if event.height_mm is not None:
+        _height(turn, event.height_mm)
+    if track.line is not None:
+        return
+    for number in due[:-1]:
+        _cue(
+            turn,
+            Why.LAYER,
+            number,
+            None,
+            missed="the host told several layers at once, and this one had passed",
+        )
+    if due:
+        late = due[-1] != event.layer
+        reason = "the host told several layers at once, and this one had passed" if late else None
+        _cue(turn, Why.LAYER, due[-1], event.height_mm, missed=reason)
+
+
+def _fell(track: Track, event: LayerSeen) -> bool:
+    """Whether a smaller number is the next object's: number and height have both fallen by half or more."""
+    assert track.layer is not None  # noqa: S101 - the caller has looked
+    if track.height_mm is None or event.height_mm is None:
+        return False
+    return event.layer * 2 <= track.layer and event.height_mm * 2 <= track.height_mm
+
+
+def _settle_gap(turn: Turn, event: LayerSeen, *, fell: bool) -> None:
+    """Judge, with the first layer after a gap, whether all that stands on the bed has been seen."""
+    track = turn.state.track
+    if not track.after_gap:
+        return
+    turn.change_track(after_gap=False, gap_s=0.0)
+    if track.layer is None or not turn.state.rules.cadence.one_after_another:
+        return
+    near = 0 <= event.layer - track.layer <= SAME_OBJECT_LAYERS and track.gap_s <= SAME_OBJECT_GAP_S
+    if fell or not near:
+        turn.change_track(top_sure=False)
+        turn.note(
+            "gap",
+            "what was printed during the gap is not known; the head now passes above the whole part's height",
+        )
+
+
+def _height(turn: Turn, height_mm: float) -> None:
+    track, rules = turn.state.track, turn.state.rules
+    turn.change_track(height_mm=height_mm, top_mm=max(track.top_mm, height_mm))
+    if rules.cadence.every_mm is None:
+        return
+    if track.height_mm is not None and height_mm < track.height_mm / 2:
+        turn.change_track(next_mm=0.0)
+    if cadence.height_due(rules.cadence, turn.state.track, height_mm):
+        turn.change_track(next_mm=cadence.next_mark(rules.cadence, height_mm))
+        if track.line is None:
+            _cue(turn, Why.HEIGHT, track.layer, height_mm)
+
+
+def _progress(turn: Turn, fraction: float) -> None:
+    track, take = turn.state.track, turn.state.take
+    assert take is not None  # noqa: S101 - filming
+    if track.after_gap and track.progress is not None and fraction < track.progress - AGAIN_SHARE:
+        prints.over(turn, Outcome.LOST, "the file was begun again while the host could not be heard")
+        if turn.state.take is None:
+            prints.begin(turn, take.print, joined=True)
+        else:
+            turn.change(next_print=take.print)
+        return
+    turn.change_track(progress=fraction)
+    layerless = track.layer is None and track.line is None and fraction >= LAYERLESS_SHARE
+    if layerless and cadence.progress_due(turn.state.rules.cadence, take, fraction):
+        _cue(turn, Why.TIME, None, track.height_mm)
+
+
+def time(turn: Turn) -> None:
+    """Cue by the clock, and say so once when the host tells no layers."""
+    track, every = turn.state.track, turn.state.rules.cadence.every_s
+    if track.layerless_at is not None and turn.now >= track.layerless_at:
+        turn.change_track(layerless_at=None)
+        turn.note("layerless", "the host has told no layer and no height; set every_s, or mark the file beforehand")
+    if every is not None and by_time(turn.state) and track.next_s is not None and turn.now >= track.next_s:
+        # Marks missed while nothing could be shot are not made up for: the next one counts from now.
+        turn.change_track(next_s=max(track.next_s + every, turn.now + every / 2))
+        _cue(turn, Why.TIME, track.layer, track.height_mm)
+
+
+def console(turn: Turn, line: str) -> None:
+    """Heed the lines that our own blocks have the machine say."""
+    found = CONSOLE.search(line)
+    if found is None:
+        return
+    word, number = found[1], int(found[2])
+    if word == "parked":
+        shot.done(turn, Done(number, Phase.PARKING))
+    elif word == "returned":
+        shot.done(turn, Done(number, Phase.RETURNING))
+    elif _filming(turn):
+        _cue_line(turn, number)
+
+
+def _cue_line(turn: Turn, number: int) -> None:
+    """A marked file's block is at its park point, and dwells there by itself: shoot at once, without a hold."""
+    track = turn.state.track
+    if track.line is None:
+        turn.note("marked", "the file brings its own cue lines; they alone count from here on")
+        turn.change_track(line=number - 1 if number > 0 else 0)
+        track = turn.state.track
+    assert track.line is not None  # noqa: S101 - set above
+    if number <= track.line:
+        return
+    gap = number - track.line - 1
+    for _ in range(min(gap, cadence.MOST_IN_BURST)):
+        _cue(turn, Why.LINE, None, None, missed="its cue line was not heard")
+    turn.change_track(line=number)
+    _cue(turn, Why.LINE, track.layer, track.height_mm)
+
+
+def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, missed: str | None = None) -> None:
+    take = turn.state.take
+    assert take is not None  # noqa: S101 - callers film
+    cue = Cue(take.cues + 1, why, turn.now, layer, height_mm)
+    turn.change(take=replace(take, cues=cue.number))
+    busy = turn.state.shot is not None
+    reason = missed or turn.state.stopped or ("the shot before it was still under way" if busy else None)
+    if turn.state.leaving:
+        reason = "the daemon was being stopped"
+    if reason is not None:
+        shot.refuse(turn, cue, reason)
+    else:
+        shot.begin(turn, cue, holds=turn.state.rules.cadence.park and why is not Why.LINE)
