@@ -1,0 +1,136 @@
+"""What is given to the stitcher and what it gives back."""
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from lapsed.clip.probe import PICTURE_SUFFIXES
+from lapsed.errors import UserError
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One picture file and what is known of its making; `taken_at` is ISO 8601."""
+
+    path: Path
+    shot: int | None = None
+    layer: int | None = None
+    height_mm: float | None = None
+    taken_at: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Footage:
+    """The frames of one camera in the order they were shot, all below `folder`."""
+
+    title: str
+    folder: Path
+    frames: tuple[Frame, ...]
+    camera: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A frame that is in no clip, and why."""
+
+    frame: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """One clip that was stitched. `codec` is what the file's video track holds; `remarks` are sentences."""
+
+    name: str
+    path: Path
+    width: int
+    height: int
+    frames: int
+    rate: Fraction
+    codec: str
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def seconds(self) -> float:
+        """How long the clip lasts."""
+        return float(self.frames / self.rate)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for a JSON document; the rate is a number, whole where it is."""
+        return {
+            "name": self.name,
+            "path": str(self.path),
+            "width": self.width,
+            "height": self.height,
+            "frames": self.frames,
+            "rate": self.rate.numerator if self.rate.denominator == 1 else float(self.rate),
+            "seconds": self.seconds,
+            "codec": self.codec,
+            "remarks": list(self.remarks),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What became of the frames; `sheet` is the contact sheet, `remarks` are sentences about all clips."""
+
+    title: str
+    frames: int
+    clips: tuple[Made, ...]
+    sheet: Path
+    left_out: tuple[LeftOut, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for a JSON document."""
+        return {
+            "title": self.title,
+            "frames": self.frames,
+            "clips": [made.as_json() for made in self.clips],
+            "sheet": str(self.sheet),
+            "left_out": [{"frame": left.frame, "reason": left.reason} for left in self.left_out],
+            "remarks": list(self.remarks),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a clip is: `done` of `total` output frames, `fps` made in each second, `left_s` till it is finished."""
+
+    clip: str
+    done: int
+    total: int
+    fps: float
+    left_s: float | None
+
+
+def footage_of_folder(folder: Path) -> Footage:
+    """The pictures that lie in `folder`, not deeper, in natural order: 9.jpg comes before 10.jpg.
+
+    Raises UserError where there is no such folder or no picture in it.
+    """
+    try:
+        names = [entry.name for entry in folder.iterdir() if _is_picture(entry)]
+    except OSError as error:
+        raise UserError(f"cannot look into {folder}: {error.strerror}") from error
+    if not names:
+        kinds = ", ".join(sorted(PICTURE_SUFFIXES))
+        raise UserError(f"no pictures in {folder}; lapsed stitches {kinds} files that lie in the folder itself")
+    return Footage(folder.resolve().name, folder, tuple(Frame(folder / name) for name in natural(names)))
+
+
+def natural(names: Iterable[str]) -> list[str]:
+    """Names sorted as people count: runs of digits by their value, everything else by letter."""
+    return sorted(names, key=lambda name: ([_word(part) for part in re.split(r"(\d+)", name)], name))
+
+
+def _word(part: str) -> tuple[int, int, str]:
+    # isdecimal alone would let through digits of other scripts, which re splits off and int reads just as well.
+    return (0, int(part), "") if part.isdecimal() else (1, 0, part.casefold())
+
+
+def _is_picture(entry: Path) -> bool:
+    return not entry.name.startswith(".") and entry.suffix.lower() in PICTURE_SUFFIXES and entry.is_file()

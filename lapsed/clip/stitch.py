@@ -1,0 +1,171 @@
+"""Stitching: from the frames of a take or a folder to the clips that were asked for, and a report."""
+
+import os
+import shutil
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+
+from lapsed import clock
+from lapsed.clip import delivery, master, sheet
+from lapsed.clip.editlist import EditList, edit, to_json
+from lapsed.clip.footage import Footage, Frame, LeftOut, Made, Progress, Report
+from lapsed.clip.orient import turned
+from lapsed.clip.partial import whole_or_nothing
+from lapsed.clip.probe import probe
+from lapsed.clip.shape import Shape, shape
+from lapsed.clip.sift import Sifted, sift
+from lapsed.errors import UserError
+from lapsed.settings import Clip
+
+Told = Callable[[Progress], None]
+
+_SUFFIX = {"master": ".mov", "h264": ".mp4"}
+_CODEC = {"master": "mjpeg", "h264": "h264"}
+
+
+def stitch(footage: Footage, clips: Sequence[Clip], out: Path | None, told: Told) -> Report:
+    """Stitch `clips` from `footage` into the folder `out`, or into `clips` in the footage's own folder.
+
+    Beside each clip stands its edit list, and a contact sheet beside all. `told` hears of the progress at each output
+    frame. Whatever ends it early, an exception or SIGTERM, leaves no unfinished file. Raises UserError.
+    """
+    target = out if out is not None else footage.folder / "clips"
+    with ThreadPoolExecutor(4) as pool:  # headers are few bytes far apart: the wait is the disk's
+        looks = list(pool.map(probe, [frame.path for frame in footage.frames]))
+    sifted = sift(looks)
+    if not sifted.kept:
+        first = f"; {sifted.left_out[0].frame} {sifted.left_out[0].reason}" if sifted.left_out else ""
+        raise UserError(f"no usable frame in {footage.folder}{first}")
+    _make_folder(target)
+    with _ended_by_sigterm():
+        work = _Work(footage, sifted, target, told)
+        made = [work.make(clip) for clip in clips if work.can_make(clip)]
+        overview = work.overview()
+    left_out = (*sifted.left_out, *(LeftOut(str(footage.folder / name), why) for name, why in work.broken.items()))
+    return Report(footage.title, len(footage.frames), tuple(made), overview, left_out, tuple(work.remarks))
+
+
+class _Work:
+    """What the clips of one footage have in common, and what is found out while they are made."""
+
+    def __init__(self, footage: Footage, sifted: Sifted, target: Path, told: Told) -> None:
+        self._footage = footage
+        self._sifted = sifted
+        self._target = target
+        self._told = told
+        self._upright = turned(sifted.stored, sifted.orientation)
+        self._names = [os.path.relpath(picture.path, footage.folder) for picture in sifted.kept]
+        self.broken: dict[str, str] = {}
+        self.remarks = list(sifted.remarks)
+
+    def can_make(self, clip: Clip) -> bool:
+        """Whether the frames serve for `clip`; if not, a remark says why."""
+        if clip.codec == "master" and self._sifted.kept[0].kind != "jpeg":
+            self.remarks.append(f"{clip.name} was not made: a master carries JPEGs, and these frames are PNGs")
+            return False
+        return True
+
+    def make(self, clip: Clip) -> Made:
+        """Stitch one clip, its edit list beside it."""
+        folder = self._footage.folder
+        form = shape(self._upright, clip.size_px, clip.focus, enlarge=clip.enlarge)
+        plan = edit(self._names, self._sifted.stored, self._sifted.orientation, form, clip)
+        path = self._target / f"{clip.name}{_SUFFIX[clip.codec]}"
+        _check_room(plan, folder, path)
+        with whole_or_nothing(self._target / f"{clip.name}.edit.json") as draft:
+            draft.write_text(to_json(plan) + "\n", "utf-8")
+        pace = _pace(clip.name, plan.frames, self._told)
+        if clip.codec == "master":
+            master.write(plan, folder, path, pace)
+        else:
+            broken = delivery.write(plan, folder, path, self._footage.title, pace)
+            self.broken.update((bad.frame, bad.reason) for bad in broken)
+        width, height = self._upright if clip.codec == "master" else plan.size
+        remarks = tuple(_remarks(form, clip))
+        return Made(clip.name, path, width, height, plan.frames, plan.rate, _CODEC[clip.codec], remarks)
+
+    def overview(self) -> Path:
+        """Write the contact sheet of the kept frames."""
+        path = self._target / "sheet.jpg"
+        kept = {picture.path for picture in self._sifted.kept}
+        cells = [sheet.Captioned(frame.path, _caption(frame)) for frame in self._footage.frames if frame.path in kept]
+        sheet.write(cells, self._sifted.stored, self._sifted.orientation, path)
+        return path
+
+
+def _remarks(form: Shape, clip: Clip) -> Iterator[str]:
+    if form.smaller and form.wanted is not None:
+        yield (
+            f"{clip.name} is {form.size[0]}x{form.size[1]}: the frames have too few pixels for "
+            f"{form.wanted[0]}x{form.wanted[1]}; enlarge = true would blow them up without gaining detail"
+        )
+    elif form.factor > 1:
+        yield f"{clip.name} is enlarged {form.factor:.2f} times, as asked; it gains no detail"
+
+
+def _caption(frame: Frame) -> str:
+    words = [
+        f"shot {frame.shot}" if frame.shot is not None else "",
+        f"layer {frame.layer}" if frame.layer is not None else "",
+        f"{frame.height_mm:.2f} mm" if frame.height_mm is not None else "",
+    ]
+    return "   ".join(filter(None, words)) or frame.path.name
+
+
+def _make_folder(target: Path) -> None:
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserError(f"cannot make {target}: {error.strerror}; name another folder with --out") from error
+    if not os.access(target, os.W_OK | os.X_OK):
+        raise UserError(f"{target} can't be written to; name another folder with --out")
+
+
+def _check_room(plan: EditList, folder: Path, path: Path) -> None:
+    if plan.codec == "master":
+        need = sum(master.track_of(plan, folder).sizes)
+    else:
+        # Half a bit for each pixel at quality 18, twice that for every 6 steps less, is on the safe side of what
+        # x264 makes of noisy frames.
+        pixels = plan.size[0] * plan.size[1] * len(plan.pieces)
+        need = int(pixels / 16 * 2 ** ((18 - plan.quality) / 6))
+    free = shutil.disk_usage(path.parent).free
+    if need > free:
+        raise UserError(
+            f"{path.name} needs some {need / 1e6:.0f} MB and {path.parent} has {free / 1e6:.0f} MB free; "
+            "make room or name another folder with --out"
+        )
+
+
+def _pace(name: str, total: int, told: Told) -> Callable[[int], None]:
+    """What turns a count of output frames into progress."""
+    start = clock.monotonic()
+
+    def tell(done: int) -> None:
+        spent = clock.monotonic() - start
+        fps = done / spent if spent > 0 else 0.0
+        told(Progress(name, done, total, fps, (total - done) / fps if fps else None))
+
+    return tell
+
+
+@contextmanager
+def _ended_by_sigterm() -> Iterator[None]:
+    """Let SIGTERM unwind the stack as Ctrl-C does, so that unfinished files are removed."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may set handlers; elsewhere the caller decides
+        return
+
+    def end(_number: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
