@@ -1,0 +1,1 @@
+"""The take on disk: its folder, its journal, and how both come through a stop at any instant."""

@@ -1,0 +1,225 @@
+"""What a daemon finds after it was stopped at any instant: open takes, put in order and gone on with, or closed."""
+
+import json
+import re
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from os import close as close_handle
+from pathlib import Path
+from typing import Any, TypeVar
+
+from lapsed.clock import Stamp
+from lapsed.errors import TakeEndedError, UserError
+from lapsed.model import Missed, Note, Outcome, PrintInfo, Why
+from lapsed.take import schema
+from lapsed.take.frames import Found, tidy, whole_frames
+from lapsed.take.journal import boot_id
+from lapsed.take.reader import cameras_of, list_takes, meta_of, print_of
+from lapsed.take.records import CameraNoted, Kept, Noted, Row, TakeEnded, landed_row, rows
+from lapsed.take.space import lock
+
+T = TypeVar("T")
+
+STOPPED = "the daemon was stopped during this shot"
+GONE = "its file is no longer in the take"
+
+Key = tuple[int, str]
+"""The number of a shot and the name of a camera."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenHold:
+    """The shot that held the print when the daemon was stopped; `come_back` brings the head back, empty if not away."""
+
+    shot: int
+    phase: str
+    come_back: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """What the director needs in order to go on with a take.
+
+    `cues` is the number of the last cue; `since_s` and `first_cue_s` are on the monotonic clock of this boot, reckoned
+    by UTC if the machine was started anew; `top_mm` is the greatest height of a cue or kept as "printed_top_mm";
+    `marked` is true once a cue line was heard. `meta` is all that was kept with the take.
+    """
+
+    folder: Path
+    print: PrintInfo
+    meta: Mapping[str, Any]
+    cues: int
+    since_s: float
+    first_cue_s: float | None
+    first_layer: int | None
+    layer: int | None
+    top_mm: float
+    marked: bool
+    hold: OpenHold | None
+    adopted: tuple[Key, ...]
+    missed: tuple[Key, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Mending:
+    """What has to be written so that rows and files tell the same."""
+
+    cues: tuple[int, ...] = ()
+    adopt: dict[Key, Found] = field(default_factory=dict)
+    miss: dict[Key, str] = field(default_factory=dict)
+
+
+def reconcile(
+    cues: set[int],
+    cameras: tuple[str, ...],
+    shots: Mapping[Key, bool | None],
+    gone: set[Key],
+    files: Mapping[Key, Found],
+) -> Mending:
+    """Every cue accounted for at every camera; pure.
+
+    `shots` are the rows: True landed, False missed, None under way; `gone` the landed ones that lack a file; `files`
+    the whole frames on disk.
+    """
+    adopt = {key: found for key, found in files.items() if shots.get(key) is not True or key in gone}
+    numbers = cues | {shot for shot, _ in files} | {shot for shot, _ in shots}
+    every = {(shot, camera) for shot in numbers for camera in cameras} | set(shots)
+    miss = dict.fromkeys(sorted(key for key in every - set(adopt) if shots.get(key) is None), STOPPED)
+    miss |= dict.fromkeys(sorted(gone - set(adopt)), GONE)
+    return Mending(tuple(sorted(numbers - cues)), adopt, miss)
+
+
+def find_open(store: Path) -> list[Path]:
+    """The takes in `store` that were not closed, oldest first; the remains of any whose making was cut short go.
+
+    Damaged takes and those of a newer lapsed are passed over. Raises UserError for the store.
+    """
+    takes = [take.folder for take in list_takes(store) if take.outcome is None and take.problem is None]
+    if store.is_dir():
+        for folder in store.iterdir():
+            if re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}_[0-9]{6}_", folder.name):
+                schema.discard_unborn(folder)
+    return takes[::-1]
+
+
+def recover(folder: Path, stamp: Stamp) -> Recovered:
+    """Put an open take in order and tell what to go on from; may be cut short and begun again at any instant.
+
+    After this the caller must go on with `Journal.reopen`, or `finish` it. Blocks on the disk. Raises UserError if it
+    is no take or another process writes it, TakeEndedError if the disk refuses.
+    """
+    return _writing(folder, lambda db: _recover(folder, db, stamp))
+
+
+def finish(folder: Path, outcome: Outcome, reason: str, stamp: Stamp) -> None:
+    """Close a take that is not gone on with, after `recover`. Raises as `recover` does."""
+    _writing(folder, lambda db: _write(db, rows(TakeEnded(outcome, reason, stamp))), for_good=True)
+
+
+def _writing(folder: Path, work: Callable[[sqlite3.Connection], T], *, for_good: bool = False) -> T:
+    handle = lock(folder)
+    try:
+        db = schema.open_for_writing(folder)
+        try:
+            return work(db)
+        finally:
+            if for_good:
+                schema.close_for_good(db)
+            else:
+                db.close()
+    except (sqlite3.Error, OSError) as error:
+        raise TakeEndedError(f"cannot put the take {folder} in order: {error}; free or mend the disk") from error
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        raise UserError(f"cannot read the take {folder}: its {schema.DB_NAME} holds what no take holds") from error
+    finally:
+        close_handle(handle)
+
+
+def _write(db: sqlite3.Connection, many: Iterable[Row]) -> None:
+    db.execute("BEGIN IMMEDIATE")
+    for row in many:
+        db.execute(row.sql, row.values)
+    db.execute("COMMIT")
+
+
+def _recover(folder: Path, db: sqlite3.Connection, stamp: Stamp) -> Recovered:
+    meta = meta_of(db)
+    cues = {number for (number,) in db.execute("SELECT number FROM cue")}
+    shots: dict[Key, bool | None] = {}
+    named: dict[Key, list[str]] = {}
+    for cue, camera, outcome, files in db.execute("SELECT cue, camera, outcome, files FROM shot"):
+        shots[cue, camera] = None if outcome is None else outcome == "landed"
+        if outcome == "landed":
+            named[cue, camera] = json.loads(files)
+    names = tidy(folder)
+    gone = {key for key, files in named.items() if not names.issuperset(files)}
+    found = whole_frames(folder, names, set(named) - gone)
+    cameras = cameras_of(meta, {camera for _, camera in (*shots, *found)})
+    mending = reconcile(cues, cameras, shots, gone, found)
+    meta |= _times(db, meta, stamp) | {"boot": boot_id()}
+    _write(db, (*_mended(mending, stamp), *rows(Kept(meta)), *rows(Noted(_note(mending), stamp))))
+    return _recovered(folder, db, meta, mending)
+
+
+def _mended(mending: Mending, stamp: Stamp) -> Iterator[Row]:
+    for number in mending.cues:
+        utc = min((found.utc for key, found in mending.adopt.items() if key[0] == number), default=stamp.utc)
+        yield Row("INSERT INTO cue (number, utc) VALUES (?, ?)", (number, utc))
+    for (shot, camera), found in mending.adopt.items():
+        yield landed_row(shot, camera, None, found.utc, files=found.files, size_bytes=found.size_bytes)
+    for (shot, camera), reason in mending.miss.items():
+        if reason == GONE:
+            yield Row(
+                "UPDATE shot SET outcome = NULL, files = NULL, size_bytes = NULL WHERE cue = ? AND camera = ?",
+                (shot, camera),
+            )
+        yield from rows(CameraNoted(Missed(shot, camera, stamp.mono_s, reason), stamp))
+
+
+def _note(mending: Mending) -> Note:
+    text = f"lapsed was started again: {len(mending.adopt)} frames adopted, {len(mending.miss)} shots missed"
+    data: dict[str, object] = {
+        "adopted": sorted(mending.adopt),
+        "missed": sorted(mending.miss),
+        "cues_added": mending.cues,
+    }
+    return Note("recovered", text, data)
+
+
+def _times(db: sqlite3.Connection, meta: Mapping[str, Any], now: Stamp) -> dict[str, float]:
+    """When the take and its first cue began, on the monotonic clock of this boot."""
+    times: dict[str, tuple[Any, Any]] = {"since_s": (meta.get("since_s"), meta.get("created_utc"))}
+    first = db.execute("SELECT mono_s, utc FROM cue WHERE mono_s IS NOT NULL ORDER BY number LIMIT 1").fetchone()
+    if first is not None:
+        times["first_cue_s"] = (meta.get("first_cue_s", first[0]), first[1])
+    if meta.get("boot") == boot_id():
+        return {key: float(mono_s) for key, (mono_s, _) in times.items()}
+    now_utc = datetime.fromisoformat(now.utc)
+    ago_s = {key: (now_utc - datetime.fromisoformat(utc)).total_seconds() for key, (_, utc) in times.items()}
+    return {key: now.mono_s - max(0.0, ago) for key, ago in ago_s.items()}
+
+
+def _recovered(folder: Path, db: sqlite3.Connection, meta: Mapping[str, Any], mending: Mending) -> Recovered:
+    cues, top_mm, marked = db.execute(
+        "SELECT coalesce(max(number), 0), coalesce(max(height_mm), 0.0), coalesce(max(why IS ?), 0) FROM cue",
+        (str(Why.LINE),),
+    ).fetchone()
+    layers = [layer for (layer,) in db.execute("SELECT layer FROM cue WHERE layer IS NOT NULL ORDER BY number")]
+    hold = db.execute("SELECT shot, phase, come_back FROM hold").fetchone()
+    return Recovered(
+        folder=folder,
+        print=print_of(meta),
+        meta=meta,
+        cues=cues,
+        since_s=meta["since_s"],
+        first_cue_s=meta.get("first_cue_s"),
+        first_layer=layers[0] if layers else None,
+        layer=layers[-1] if layers else None,
+        top_mm=max(top_mm, float(meta.get("printed_top_mm") or 0.0)),
+        marked=bool(marked),
+        hold=None if hold is None else OpenHold(hold[0], hold[1], tuple(json.loads(hold[2]))),
+        adopted=tuple(sorted(mending.adopt)),
+        missed=tuple(sorted(mending.miss)),
+    )
