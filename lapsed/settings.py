@@ -13,7 +13,17 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self, get_args, get_origin
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationError,
+    model_validator,
+)
 
 from lapsed.errors import UserError
 
@@ -77,7 +87,7 @@ class Part(BaseModel):
 class RectBed(Part):
     """A rectangular bed, in the coordinates that G-code uses."""
 
-    shape: Literal["rectangle"] = "rectangle"
+    shape: Literal["rectangle"] = Field("rectangle", description="delta machines have a circle")
     x_mm: tuple[float, float] = Field((0.0, 220.0), description="least and greatest X the head may go to")
     y_mm: tuple[float, float] = Field((0.0, 220.0), description="least and greatest Y the head may go to")
 
@@ -105,6 +115,13 @@ class RoundBed(Part):
         return dx * dx + dy * dy <= self.radius_mm * self.radius_mm
 
 
+def _shape(value: object) -> object:
+    return value.get("shape", "rectangle") if isinstance(value, dict) else getattr(value, "shape", None)
+
+
+Bed = Annotated[Annotated[RectBed, Tag("rectangle")] | Annotated[RoundBed, Tag("circle")], Discriminator(_shape)]
+
+
 class Retraction(Part):
     """How filament is drawn back before the head leaves, so that it doesn't ooze over the part."""
 
@@ -120,7 +137,7 @@ class Retraction(Part):
 class Machine(Part):
     """The printer's mechanics: where the head may go and how fast, and where it parks."""
 
-    bed: RectBed | RoundBed = Field(default_factory=RectBed)
+    bed: Bed = Field(default_factory=RectBed)
     height_mm: PositiveMm = Field(250.0, description="the greatest Z the head may go to")
     park_point_mm: Point = Field((0.0, 200.0), description="where the head stands while the shutter is open, X and Y")
     lift_mm: NonNegativeMm = Field(0.5, description="least lift before the head travels; more if parts string")
@@ -368,8 +385,8 @@ class SceneCamera(CameraPart):
 
     kind: Literal["scene"]
     url: Annotated[str, Field(pattern=r"^ws://")] = Field(description="ws:// address of the simulated host")
-    width_px: Annotated[int, Field(ge=64, le=12_000)] = 4320
-    height_px: Annotated[int, Field(ge=64, le=12_000)] = 2880
+    width_px: Annotated[int, Field(ge=64, le=12_000)] = Field(4320, description="smaller draws faster")
+    height_px: Annotated[int, Field(ge=64, le=12_000)] = Field(2880, description="likewise")
 
 
 Camera = Annotated[GphotoCamera | SceneCamera, Field(discriminator="kind")]
@@ -471,9 +488,10 @@ class Settings(Part):
                     raise ValueError(f"printer {printer.name!r} wants clip {name!r}, which is not there")
         return self
 
-    def clips_of(self, printer: Printer) -> tuple[Clip, ...]:
-        """The clips that are stitched from takes of `printer`."""
-        return tuple(clip for clip in self.clip if printer.clips is None or clip.name in printer.clips)
+    def clips_of(self, printer: Printer | None) -> tuple[Clip, ...]:
+        """The clips that are stitched from takes of `printer`, or from pictures of no printer of ours."""
+        wanted = printer.clips if printer is not None else None
+        return tuple(clip for clip in self.clip if wanted is None or clip.name in wanted)
 
 
 def _unique(what: str, names: list[str]) -> None:
@@ -491,17 +509,21 @@ def usual_places(environ: Mapping[str, str] = os.environ) -> tuple[Path, ...]:
     return (home / "lapsed" / "lapsed.toml", Path("/etc/lapsed/lapsed.toml"))
 
 
-def load(path: Path | None) -> Settings:
-    """The settings from `path`, or from the first usual place that has them.
+def locate(path: Path | None) -> Path:
+    """`path`, or the first usual place that has a configuration; raises UserError where none has."""
+    places = usual_places()
+    found = path or next((place for place in places if place.is_file()), None)
+    if found is None:
+        looked = " or ".join(map(str, places))
+        raise UserError(f"no configuration: looked for {looked}; write one or name it with --config")
+    return found
+
+
+def load(path: Path) -> Settings:
+    """The settings in the file `path`.
 
     Raises UserError with one sentence that names the file, the key and what would be right.
     """
-    if path is None:
-        places = usual_places()
-        path = next((place for place in places if place.is_file()), None)
-        if path is None:
-            looked = " or ".join(map(str, places))
-            raise UserError(f"no configuration: looked for {looked}; write one or name it with --config")
     try:
         text = path.read_text("utf-8")
     except OSError as error:
@@ -525,18 +547,35 @@ def parse(text: str, *, where: str) -> Settings:
 
 def _sentence(error: ValidationError) -> str:
     problems = error.errors(include_url=False)
+    # A list that lost its only element to an error is not a second error.
+    places = [problem["loc"] for problem in problems]
+    problems = [
+        problem
+        for problem in problems
+        if problem["type"] != "too_short"
+        or not any(loc[: len(problem["loc"])] == problem["loc"] and loc != problem["loc"] for loc in places)
+    ]
     first = min(problems, key=lambda problem: problem["type"] != "extra_forbidden")
     place, known = _place(first["loc"])
-    if first["type"] == "extra_forbidden":
-        key = str(first["loc"][-1])
-        near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-        hint = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(sorted(known))}"
-        text = f"{place} is not a key; {hint}"
-    elif first["type"] == "value_error":
-        text = f"{place}: {first['ctx']['error']}" if place else str(first["ctx"]["error"])
-    else:
-        got = "" if first["type"] == "missing" else f" (got {first['input']!r:.60})"
-        text = f"{place}: {first['msg'][0].lower()}{first['msg'][1:]}{got}"
+    context = first.get("ctx", {})
+    match first["type"]:
+        case "extra_forbidden":
+            key = str(first["loc"][-1])
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+            hint = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(sorted(known))}"
+            text = f"{place} is not a key; {hint}"
+        case "value_error":
+            text = f"{place}: {context['error']}"
+        case "union_tag_invalid":
+            text = f"{place}: there is no {context['tag']!r}; choose one of {context['expected_tags']}"
+        case "union_tag_not_found":
+            text = f"{place} does not say its kind, such as kind = 'gphoto'"
+        case "missing":
+            text = f"{place} is missing"
+        case "too_short":
+            text = f"{place} is empty; there has to be at least one"
+        case _:
+            text = f"{place}: {first['msg'][0].lower()}{first['msg'][1:]} (got {first['input']!r:.60})"
     more = len(problems) - 1
     return text + (f" (and {more} more)" if more else "")
 
@@ -566,9 +605,10 @@ def _place(loc: tuple[int | str, ...]) -> tuple[str, list[str]]:
 
 
 def _tags(model: type[Part]) -> set[str]:
-    kind = model.model_fields.get("kind")
-    values = get_args(kind.annotation) if kind is not None and get_origin(kind.annotation) is Literal else ()
-    return {model.__name__, *map(str, values)}
+    """The words that tell `model` from others of its union, as pydantic's locations name them."""
+    tags = [model.model_fields.get(name) for name in ("kind", "shape")]
+    literals = [tag.annotation for tag in tags if tag is not None and get_origin(tag.annotation) is Literal]
+    return {str(value) for literal in literals for value in get_args(literal)}
 
 
 def _models(annotation: object) -> Iterator[type[Part]]:

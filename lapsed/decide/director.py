@@ -3,7 +3,6 @@
 from typing import assert_never
 
 from lapsed.decide import prints, shot, watch
-from lapsed.decide.turn import Turn
 from lapsed.decide.state import (
     Action,
     Done,
@@ -18,6 +17,7 @@ from lapsed.decide.state import (
     TakeFailed,
     Tick,
 )
+from lapsed.decide.turn import Turn
 from lapsed.model import (
     CameraTold,
     ConsoleSeen,

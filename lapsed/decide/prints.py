@@ -129,6 +129,7 @@ def recovered(turn: Turn, event: Recovered) -> None:
         top_mm=event.top_mm,
         line=event.line,
         after_gap=True,
+        gap_s=event.silent_s,
         next_s=turn.now if turn.state.rules.cadence.every_s is not None else None,
     )
     turn.change(take=Take(event.print, event.since_s, event.cues), track=track)

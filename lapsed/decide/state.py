@@ -125,7 +125,10 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Recovered:
-    """The daemon was started again and found a take open; `holding` is the shot whose hold had not been ended."""
+    """The daemon was started again and found a take open, of which nothing was seen for `silent_s`.
+
+    `holding` is the shot whose hold had not been ended, `left` whether the head may be away for it.
+    """
 
     print: PrintInfo
     cues: int
@@ -134,6 +137,7 @@ class Recovered:
     first_layer: int | None
     top_mm: float
     line: int | None
+    silent_s: float
     holding: int | None = None
     left: bool = False
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 import pytest
+
 from lapsed.decide import director
 from lapsed.decide import state as s
 from lapsed.model import (

@@ -1,8 +1,10 @@
 """Prints and takes, cadences, and whatever a host may tell out of turn."""
 
+import itertools
 from fractions import Fraction
 
 import pytest
+
 from lapsed.decide import state as s
 from lapsed.decide.cadence import next_mark
 from lapsed.model import (
@@ -69,7 +71,7 @@ def test_a_wished_length_spreads_its_frames_over_the_layers(make_bench, length, 
     run(bench, range(1, layers + 1))
     shot = cued(bench)
     assert len(shot) == frames
-    gaps = {later - earlier for earlier, later in zip(shot, shot[1:], strict=False)}
+    gaps = {later - earlier for earlier, later in itertools.pairwise(shot)}
     assert max(gaps) - min(gaps) <= 1
 
 
@@ -335,14 +337,14 @@ def test_what_the_host_tells_later_completes_the_print(make_bench):
 
 def test_a_take_found_open_goes_on_where_it_was(bench):
     info = PrintInfo("lantern.gcode", identity="a")
-    bench.tell(s.Recovered(info, 12, 0.0, 12, 1, 2.4, None))
+    bench.tell(s.Recovered(info, 12, 0.0, 12, 1, 2.4, None, 3.0))
     bench.tell(LinkUp(), PrintStarted(info, joined=True), LayerSeen(12, 2.4), LayerSeen(13, 2.6))
     assert [action.cue.number for action in bench.of(s.WriteCue)] == [13]
     assert not bench.of(s.OpenTake)
 
 
 def test_a_take_found_open_whose_print_is_over_is_closed(bench):
-    bench.tell(s.Recovered(PrintInfo("lantern.gcode"), 12, 0.0, 12, 1, 2.4, None, holding=12, left=True))
+    bench.tell(s.Recovered(PrintInfo("lantern.gcode"), 12, 0.0, 12, 1, 2.4, None, 3.0, holding=12, left=True))
     actions = bench.tell(LinkUp(), PrintEnded(Outcome.LOST, "nothing is printed any more"))
     assert [type(action) for action in actions] == [s.HoldOver, s.CloseTake]
 

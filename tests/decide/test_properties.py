@@ -2,6 +2,7 @@
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from lapsed.decide import state as s
 from lapsed.model import (
     ConsoleSeen,

@@ -1,6 +1,7 @@
 """One shot: hold, ask, plan, park, settle, expose, return, resume; and every way it can go wrong."""
 
 import pytest
+
 from lapsed.decide import state as s
 from lapsed.model import (
     ConsoleSeen,
@@ -270,7 +271,7 @@ def test_a_link_lost_while_exposing_still_waits_for_the_shutter(bench):
 @pytest.mark.parametrize("left", [True, False])
 def test_a_daemon_started_again_ends_the_hold_of_the_last_one(bench, left):
     info = PrintInfo("lantern.gcode")
-    bench.tell(s.Recovered(info, 7, 0.0, 7, 1, 2.1, None, holding=7, left=left))
+    bench.tell(s.Recovered(info, 7, 0.0, 7, 1, 2.1, None, 3.0, holding=7, left=left))
     bench.tell(LinkUp(), PrintStarted(info, joined=True), PrintPaused(held=True))
     bench.answer_until(None)
     assert len(bench.of(s.SendBack)) == int(left)
@@ -280,7 +281,7 @@ def test_a_daemon_started_again_ends_the_hold_of_the_last_one(bench, left):
 
 def test_a_daemon_started_again_leaves_a_running_print_alone(bench):
     info = PrintInfo("lantern.gcode")
-    bench.tell(s.Recovered(info, 7, 0.0, 7, 1, 2.1, None, holding=7, left=True))
+    bench.tell(s.Recovered(info, 7, 0.0, 7, 1, 2.1, None, 3.0, holding=7, left=True))
     bench.tell(LinkUp(), PrintStarted(info, joined=True))
     bench.tick()
     assert bench.state.shot is None

@@ -1,0 +1,78 @@
+"""The composition root: one runner for each printer, the stitching of what they filmed, start and end of it all."""
+
+import asyncio
+import logging
+import signal
+from collections.abc import Callable
+from pathlib import Path
+
+from lapsed import clock
+from lapsed.runner import Runner
+from lapsed.settings import Settings
+from lapsed.stitcher import Stitcher
+from lapsed.take import reader
+
+log = logging.getLogger(__name__)
+
+LEAVE_WITHIN_S = 4.0
+"""How long a stop waits for heads to come back; a service manager's patience is longer."""
+
+
+class Daemon:
+    """All printers of one configuration, filmed until `stop`.
+
+    `config` is the file that stitching reads its clips from; with None nothing is stitched, whatever the settings say.
+    `ended` hears of each take that is over.
+    """
+
+    def __init__(self, settings: Settings, config: Path | None, *, ended: Callable[[Path], None] | None = None) -> None:
+        self._store = settings.store.folder.expanduser()
+        self._stopping = asyncio.Event()
+        self._ended = ended
+        self._stitches = config is not None and settings.stitch.when != "never"
+        self._stitcher = Stitcher(config)
+        self._runners = [
+            Runner(printer, settings.store, busy=self._stitcher.printing, ended=self._take_ended)
+            for printer in settings.printer
+        ]
+
+    def stop(self) -> None:
+        """Let go of every print and end; safe from a signal handler of the loop."""
+        self._stopping.set()
+
+    async def run(self) -> None:
+        """Film until `stop`; raises TakeEndedError or UserError if the store can't be used."""
+        for runner in self._runners:
+            await runner.recover()
+        if self._stitches:
+            self._stitcher.enqueue(*await asyncio.to_thread(_unstitched, self._store))
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(runner.run(), name=f"printer {runner.name}") for runner in self._runners]
+            tasks.append(group.create_task(self._stitcher.run(), name="stitcher"))
+            log.info("watching %s", ", ".join(runner.name for runner in self._runners))
+            await self._stopping.wait()
+            until = clock.monotonic() + LEAVE_WITHIN_S
+            await asyncio.gather(*(runner.leave(until) for runner in self._runners))
+            for task in tasks:
+                task.cancel()
+
+    def _take_ended(self, folder: Path) -> None:
+        if self._stitches:
+            self._stitcher.enqueue(folder)
+        if self._ended is not None:
+            self._ended(folder)
+
+
+def _unstitched(store: Path) -> list[Path]:
+    """Takes that ended with frames and have no clips yet, oldest first."""
+    takes = [take for take in reader.list_takes(store) if take.outcome is not None and take.landed]
+    return [take.folder for take in reversed(takes) if not (take.folder / "clips").exists()]
+
+
+async def serve(settings: Settings, config: Path) -> None:
+    """Run the daemon until SIGTERM or SIGINT."""
+    daemon = Daemon(settings, config)
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, daemon.stop)
+    await daemon.run()

@@ -1,0 +1,164 @@
+"""The commands that film and look back, and what all commands are called with."""
+
+import argparse
+import asyncio
+import json
+import logging
+import sys
+from dataclasses import asdict
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from lapsed import app, settings
+from lapsed.errors import UserError
+from lapsed.take import reader
+
+Subparsers = Any
+"""argparse keeps the type of what add_subparsers returns to itself."""
+
+
+def add_parsers(subparsers: Subparsers) -> None:
+    """Add `demo`, `run`, `takes` and `stitch`."""
+    demo = subparsers.add_parser("demo", help="film a simulated print from end to end, without any hardware")
+    demo.add_argument("--out", type=Path, default=Path("lapsed-demo"), metavar="DIR", help="folder for all it makes")
+    demo.add_argument(
+        "--camera",
+        choices=("scene", "gphoto"),
+        default="scene",
+        help="a drawn scene, or the same scene photographed by libgphoto2's virtual camera",
+    )
+    demo.add_argument("--shots", type=_count, default=120, metavar="N", help="frames, one each layer (default 120)")
+    demo.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    demo.set_defaults(func=_demo)
+
+    run = subparsers.add_parser("run", help="watch the printers of the configuration and film their prints")
+    _config(run)
+    run.set_defaults(func=_run)
+
+    takes = subparsers.add_parser("takes", help="list the takes, or tell one in detail")
+    takes.add_argument("take", nargs="?", metavar="TAKE", help="a take's name or folder")
+    takes.add_argument("--store", type=Path, metavar="DIR", help="where the takes are, instead of the configuration's")
+    _config(takes)
+    takes.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    takes.set_defaults(func=_takes)
+
+    stitch = subparsers.add_parser("stitch", help="make the clips of a take or of a folder of pictures")
+    stitch.add_argument("path", type=Path, metavar="PATH", help="a take, or a folder of pictures")
+    stitch.add_argument("--clip", action="append", metavar="NAME", help="only this clip; may be given again")
+    stitch.add_argument("--size", type=_size, metavar="WxH", help="width and height of deliveries, such as 1080x1920")
+    stitch.add_argument("--rate", type=_rate, metavar="R", help="frames a second: 24, 25, 29.97, 30000/1001 and so on")
+    stitch.add_argument("--length", type=float, metavar="S", help="length in seconds")
+    stitch.add_argument("--camera", metavar="NAME", help="frames of this camera instead of the main one's")
+    stitch.add_argument("--out", type=Path, metavar="DIR", help="folder for the clips, instead of the take's own")
+    _config(stitch)
+    stitch.add_argument("--quiet", action="store_true", help="no progress")
+    stitch.add_argument("--idle", action="store_true", help="only use the time and the disk that nobody else wants")
+    stitch.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    stitch.set_defaults(func=_stitch)
+
+
+def _config(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--config", type=Path, metavar="FILE", help="the configuration, instead of the usual places")
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 2000:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of shots from 1 to 2000")
+    return int(text)
+
+
+def _size(text: str) -> tuple[int, int]:
+    width, cross, height = text.lower().partition("x")
+    if not (cross and width.isdecimal() and height.isdecimal()):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a size; write it like 3840x2160")
+    return int(width), int(height)
+
+
+def _rate(text: str) -> Fraction:
+    try:
+        return settings.parse_rate(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from error
+
+
+# ------------------------------------------------------------------------------------------------- demo and run
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from lapsed import demo  # noqa: PLC0415 - the simulators load image libraries, which the daemon never does
+
+    logging.getLogger("lapsed").setLevel(logging.WARNING)
+    summary = demo.play(
+        args.out, camera=args.camera, shots=args.shots, tell=lambda text: print(text, file=sys.stderr, flush=True)
+    )
+    if args.json:
+        print(json.dumps(summary.as_json(), indent=2))
+    else:
+        print(summary.as_text())
+    return 0 if summary.landed == summary.cues == args.shots else 1
+
+
+def _run(args: argparse.Namespace) -> int:
+    config = settings.locate(args.config)
+    asyncio.run(app.serve(settings.load(config), config))
+    return 0
+
+
+def _stitch(args: argparse.Namespace) -> int:
+    from lapsed import commands_stitch  # noqa: PLC0415 - OpenCV and PyAV belong to this command alone
+
+    return commands_stitch.run(args)
+
+
+# -------------------------------------------------------------------------------------------------------- takes
+
+
+def _takes(args: argparse.Namespace) -> int:
+    if args.take is not None and (Path(args.take) / "take.db").is_file():
+        return _one_take(Path(args.take), as_json=args.json)
+    store = args.store or settings.load(settings.locate(args.config)).store.folder
+    store = store.expanduser()
+    if args.take is not None:
+        return _one_take(_confined(store, args.take), as_json=args.json)
+    takes = reader.list_takes(store)
+    if args.json:
+        print(json.dumps([asdict(take) for take in takes], indent=2, default=str))
+        return 0
+    for take in takes:
+        if take.problem is not None:
+            print(f"{take.name}  {take.problem}")
+            continue
+        state = take.outcome or "open"
+        print(f"{take.name}  {state}, {take.cues} cues, {take.landed} landed, {take.missed} missed")
+    if not takes:
+        print(f"no takes in {store}")
+    return 0
+
+
+def _confined(store: Path, name: str) -> Path:
+    if Path(name).name != name or name in ("", ".", ".."):
+        raise UserError(f"{name} is not a take: no take.db in it, and names of takes have no folders in them")
+    return store / name
+
+
+def _one_take(folder: Path, *, as_json: bool) -> int:
+    view = reader.read_take(folder)
+    if as_json:
+        print(json.dumps(asdict(view), indent=2, default=str))
+        return 0
+    landed = sum(shot.outcome == "landed" for shot in view.shots)
+    print(f"take     {view.name}")
+    print(f"print    {view.print.name}")
+    print(f"began    {view.started_utc}")
+    print(
+        f"ended    {view.ended_utc or 'still open'}{f', {view.outcome}' if view.outcome else ''}"
+        f"{f' ({view.reason})' if view.reason else ''}"
+    )
+    print(f"cues     {len(view.cues)}, {landed} frames landed from {', '.join(view.cameras)}")
+    missed = [shot for shot in view.shots if shot.outcome == "missed"]
+    for shot in missed:
+        print(f"missed   shot {shot.cue} of {shot.camera}: {shot.reason}")
+    for event in view.events:
+        print(f"event    {event.utc} {event.text}")
+    return 0

@@ -1,0 +1,111 @@
+"""The runner's hand on a take's journal: never blocks the loop, and takes records from before the take is open."""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Self
+
+from lapsed import clock
+from lapsed.errors import LapsedError
+from lapsed.model import Outcome, PrintInfo
+from lapsed.take.journal import Journal
+from lapsed.take.records import Record
+
+
+class Ledger:
+    """One take being written. `trouble` hears of everything that could not be.
+
+    Opening a take waits for the disk, so it happens in a thread; what is written meanwhile follows in its order.
+    """
+
+    def __init__(self, opening: Callable[[], Journal], trouble: Callable[[LapsedError], None]) -> None:
+        self._trouble = trouble
+        self._early: list[tuple[tuple[Record, ...], asyncio.Future[bool]]] = []
+        self._journal: Journal | None = None
+        self._opening = asyncio.get_running_loop().create_task(self._open(opening))
+
+    @classmethod
+    def beginning(
+        cls, store: Path, info: PrintInfo, meta: Mapping[str, object], trouble: Callable[[LapsedError], None]
+    ) -> Self:
+        """A new take."""
+        stamp = clock.stamp()
+        return cls(lambda: Journal.create(store, info, meta, stamp), trouble)
+
+    @classmethod
+    def going_on(cls, folder: Path, trouble: Callable[[LapsedError], None]) -> Self:
+        """A take that was left open."""
+        return cls(lambda: Journal.reopen(folder), trouble)
+
+    @property
+    def folder(self) -> Path | None:
+        """The take's folder, None until it is there."""
+        return self._journal.folder if self._journal is not None else None
+
+    async def opened(self) -> Path | None:
+        """The take's folder once it is there, None if it could not be opened."""
+        await asyncio.shield(self._opening)
+        return self.folder
+
+    def write(self, *records: Record) -> None:
+        """Have the records written in their order; whoever must know that they are uses `written`."""
+        self._submit(records)
+
+    async def written(self, *records: Record) -> bool:
+        """Whether the records, written in their order, are committed."""
+        return await asyncio.shield(self._submit(records))
+
+    async def close(self, outcome: Outcome, reason: str) -> Path | None:
+        """End the take; its folder, or None if it never was or can't be written."""
+        await asyncio.shield(self._opening)
+        if self._journal is None:
+            return None
+        done = await self._settled(self._journal.close(outcome, reason, clock.stamp()))
+        return self._journal.folder if done else None
+
+    async def leave(self) -> None:
+        """Stop writing and leave the take open for a later daemon."""
+        await asyncio.shield(self._opening)
+        if self._journal is not None:
+            await self._settled(self._journal.leave())
+
+    async def _open(self, opening: Callable[[], Journal]) -> None:
+        try:
+            self._journal = await asyncio.to_thread(opening)
+        except LapsedError as error:
+            self._trouble(error)
+        early, self._early = self._early, []
+        for records, answer in early:
+            if self._journal is None:
+                answer.set_result(False)
+            else:
+                self._follow(self._journal.submit(*records), answer)
+
+    def _submit(self, records: tuple[Record, ...]) -> asyncio.Future[bool]:
+        answer: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        if self._journal is not None:
+            self._follow(self._journal.submit(*records), answer)
+        elif self._opening.done():
+            answer.set_result(False)
+        else:
+            self._early.append((records, answer))
+        return answer
+
+    def _follow(self, writing: Future[None], answer: asyncio.Future[bool]) -> None:
+        def settle(done: asyncio.Future[None]) -> None:
+            error = done.exception()
+            if isinstance(error, LapsedError):
+                self._trouble(error)
+            if not answer.done():
+                answer.set_result(error is None)
+
+        asyncio.wrap_future(writing).add_done_callback(settle)
+
+    async def _settled(self, writing: Future[None]) -> bool:
+        try:
+            await asyncio.wrap_future(writing)
+        except LapsedError as error:
+            self._trouble(error)
+            return False
+        return True

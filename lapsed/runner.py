@@ -1,0 +1,385 @@
+"""One printer: tells the director what happens, and carries out what it decides.
+
+No decision is made here. What blocks (disk, host, camera) runs in tasks, threads and processes, and what became of it
+is told to the director as an event.
+"""
+
+import asyncio
+import logging
+from collections import deque
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+
+from lapsed import clock
+from lapsed.camera.keeper import Keeper
+from lapsed.decide import director
+from lapsed.decide import state as s
+from lapsed.errors import BugError, LapsedError, RetryError, SilentError, TakeEndedError
+from lapsed.gcode import park
+from lapsed.host.feed import Feed
+from lapsed.ledger import Ledger
+from lapsed.model import Block, CameraEvent, CameraTold, Landed, Missed, Note, Outcome, PrintTold, Refusal, Released
+from lapsed.settings import Call, Printer, Store
+from lapsed.take import reader, recovery, space
+from lapsed.take.journal import boot_id
+from lapsed.take.records import (
+    CameraNoted,
+    CueNoted,
+    HoldCleared,
+    HoldNoted,
+    Kept,
+    Noted,
+    PrintNoted,
+    Record,
+    ShotOrdered,
+    StepNoted,
+)
+
+log = logging.getLogger(__name__)
+
+CAMERA_KINDS = {
+    "gphoto": "lapsed.camera.gphoto:open_camera",
+    "scene": "lapsed.sim.scene_camera:open_camera",
+}
+"""Where each kind of camera lives; named and not imported, as only the camera's own process loads it."""
+
+JOURNAL_WITHIN_S = 2.0
+"""How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
+
+
+class Runner:
+    """Films one printer into takes in `store`.
+
+    `busy` is told whether a print is running, `ended` the folder of each take that is over.
+    """
+
+    def __init__(
+        self, printer: Printer, store: Store, *, busy: Callable[[str, bool], None], ended: Callable[[Path], None]
+    ) -> None:
+        self.name = printer.name
+        self._printer = printer
+        self._store = store.folder.expanduser()
+        self._least_free_mb = store.min_free_mb
+        self._busy = busy
+        self._ended = ended
+        self._state = director.start(_rules(printer))
+        self._keepers = [Keeper(camera, CAMERA_KINDS[camera.kind], self._camera) for camera in printer.camera]
+        self._feed = Feed(printer.link, self.tell)
+        self._events: deque[s.Event] = deque()
+        self._turning = False
+        self._timer: asyncio.TimerHandle | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._take: Ledger | None = None
+        self._block: Block | None = None
+        self._came_back: tuple[str, ...] = ()
+        self._released: dict[int, list[float]] = {}
+
+    # ------------------------------------------------------------------------------------------------ start and end
+
+    async def recover(self) -> None:
+        """Go on with the take that the last daemon left open, and close older ones; before `run`."""
+        found = await asyncio.to_thread(recovery.find_open, self._store)
+        mine = [folder for folder in found if await asyncio.to_thread(_printer_of, folder) == self.name]
+        for folder in mine:
+            stamp = clock.stamp()
+            silent_s = await asyncio.to_thread(_silent_s, folder, stamp)
+            take = await asyncio.to_thread(recovery.recover, folder, stamp)
+            if folder is mine[-1]:
+                self._go_on(take, silent_s)
+            else:
+                reason = "a later take was begun before this one was ended"
+                await asyncio.to_thread(recovery.finish, folder, Outcome.LOST, reason, stamp)
+
+    def _go_on(self, take: recovery.Recovered, silent_s: float) -> None:
+        self._take = Ledger.going_on(take.folder, self._trouble)
+        self._came_back = take.hold.come_back if take.hold is not None else ()
+        self._feed = Feed(self._printer.link, self.tell, known=take.print)
+        log.info("take %s goes on after cue %d", take.folder.name, take.cues)
+        self.tell(
+            s.Recovered(
+                take.print,
+                take.cues,
+                take.since_s,
+                take.layer,
+                take.first_layer,
+                take.top_mm,
+                take.cues if take.marked else None,
+                silent_s,
+                holding=take.hold.shot if take.hold is not None else None,
+                left=bool(self._came_back),
+            )
+        )
+
+    async def run(self) -> None:
+        """Film until cancelled."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._feed.run(), name=f"feed {self.name}")
+                for keeper in self._keepers:
+                    group.create_task(keeper.run(), name=f"camera {self.name}")
+        finally:
+            if self._timer is not None:
+                self._timer.cancel()
+            for task in list(self._tasks):
+                task.cancel()
+            await asyncio.gather(*self._tasks, return_exceptions=True)
+            if self._take is not None:
+                await self._take.leave()
+
+    async def leave(self, until: float) -> None:
+        """Let go of the print; returns when the head is back, or at `until` on the monotonic clock."""
+        self.tell(s.Leave())
+        while (self._state.shot is not None or self._state.pending) and clock.monotonic() < until:
+            await asyncio.sleep(0.02)
+
+    # ------------------------------------------------------------------------------------------------------- events
+
+    def tell(self, event: s.Event) -> None:
+        """Have the director decide on `event`, and carry out what it asks for; call it on the loop."""
+        self._events.append(event)
+        if self._turning:
+            return
+        self._turning = True
+        try:
+            while self._events:
+                self._turn(self._events.popleft())
+        finally:
+            self._turning = False
+        self._set_timer()
+
+    def _turn(self, event: s.Event) -> None:
+        was = self._state.take
+        self._state, actions = director.step(self._state, event, clock.monotonic())
+        for action in actions:
+            self._carry_out(action)
+            if isinstance(action, s.WriteCue):
+                self._write(Kept({"printed_top_mm": self._state.track.top_mm}))
+        if isinstance(event, PrintTold):
+            self._write(PrintNoted(event.print))
+        if (was is None) != (self._state.take is None):
+            self._busy(self.name, self._state.take is not None)
+
+    def _set_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        wake = director.wake_at(self._state)
+        if wake is not None and wake != float("inf"):
+            # The loop's clock is the monotonic one (asyncio, "Event Loop", loop.time).
+            self._timer = asyncio.get_running_loop().call_at(wake, self.tell, s.Tick())
+
+    def _camera(self, event: CameraEvent) -> None:
+        match event:
+            case CameraTold():
+                log.info("camera %s of %s: %s", event.camera, self.name, event.text)
+                self._write(CameraNoted(event, clock.stamp()))
+            case Landed():
+                # Landed means safe: the row is committed before anyone hears of it.
+                self._do(self._land(event))
+            case Released():
+                self.tell(event)
+                self._write(CameraNoted(event, clock.stamp()))
+                self._spread(event)
+            case _:
+                self.tell(event)
+                self._write(CameraNoted(event, clock.stamp()))
+                if isinstance(event, Missed):
+                    log.warning("shot %d of %s missed: %s", event.shot, event.camera, event.reason)
+
+    async def _land(self, event: Landed) -> None:
+        if self._take is not None and await self._take.written(CameraNoted(event, clock.stamp())):
+            self.tell(event)
+            await self._look_at_disk()
+
+    def _spread(self, event: Released) -> None:
+        """Journal how far apart the cameras of one shot were released."""
+        if len(self._keepers) < 2:
+            return
+        times = self._released.setdefault(event.shot, [])
+        times.append(event.at_s)
+        if len(times) == len(self._keepers):
+            del self._released[event.shot]
+            spread_ms = (max(times) - min(times)) * 1000
+            note = Note("spread", f"shot {event.shot}: released within {spread_ms:.1f} ms", {"spread_ms": spread_ms})
+            self._write(Noted(note, clock.stamp()))
+
+    # ------------------------------------------------------------------------------------------------------ actions
+
+    def _carry_out(self, action: s.Action) -> None:
+        match action:
+            case s.OpenTake(info):
+                meta = {"printer": self.name, "cameras": [camera.name for camera in self._printer.camera]}
+                meta["settings"] = self._printer.model_dump_json(exclude={"link": {"headers", "url"}})
+                self._take = Ledger.beginning(self._store, info, meta, self._trouble)
+                self._do(self._look_at_disk())
+            case s.CloseTake(outcome, reason):
+                if self._take is not None:
+                    self._do(self._close(self._take, outcome, reason))
+                    self._take = None
+            case s.Release(shot, by_s):
+                self._release(shot, by_s)
+            case s.Hold(shot):
+                self._do(self._hold(shot))
+            case s.Ask(shot):
+                self._say(shot, s.Phase.ASKING, self._printer.link.ask)
+            case s.Plan():
+                self._plan(action)
+            case s.SendLeave(shot):
+                self._do(self._leave(shot))
+            case s.SendBack(shot):
+                self._say(shot, s.Phase.RETURNING, self._printer.link.run, self._came_back)
+            case s.Resume(shot):
+                self._say(shot, s.Phase.RESUMING, self._printer.link.resume)
+            case _:
+                self._write(*_records(action))
+
+    def _release(self, shot: int, by_s: float) -> None:
+        take = self._take
+        if take is None:
+            return
+        if take.folder is None:
+            self._do(self._release_when_open(take, shot, by_s))
+            return
+        for keeper in self._keepers:
+            keeper.order(shot, take.folder / "frames" / keeper.name, f"{shot:06}", by_s)
+        now = clock.stamp()
+        self._write(*(ShotOrdered(shot, keeper.name, now) for keeper in self._keepers))
+
+    async def _release_when_open(self, take: Ledger, shot: int, by_s: float) -> None:
+        if await take.opened() is not None and take is self._take:
+            self._release(shot, by_s)
+
+    def _plan(self, action: s.Plan) -> None:
+        written = park.block(
+            action.motion,
+            self._printer.machine,
+            action.top_mm,
+            action.shot,
+            echo=bool(self._printer.link.facts.console),
+        )
+        if isinstance(written, Refusal):
+            self.tell(s.Failed(action.shot, s.Phase.PLANNING, written.reason))
+            return
+        self._block = written
+        self._came_back = written.come_back
+        self.tell(s.Planned(action.shot, written.leave_s, written.come_back_s))
+
+    async def _hold(self, shot: int) -> None:
+        """Hold the print, once a later daemon would know of it."""
+        if await self._intend(shot, s.Phase.HOLDING, ()):
+            await self._call(shot, s.Phase.HOLDING, self._printer.link.hold)
+
+    async def _leave(self, shot: int) -> None:
+        """Move the head away, once a later daemon would know the way back."""
+        block = self._block
+        assert block is not None  # noqa: S101 - planned before
+        if await self._intend(shot, s.Phase.PARKING, block.come_back):
+            await self._call(shot, s.Phase.PARKING, self._printer.link.run, block.leave)
+
+    async def _intend(self, shot: int, phase: s.Phase, come_back: tuple[str, ...]) -> bool:
+        take = self._take
+        if take is None:
+            return False
+        try:
+            async with asyncio.timeout(JOURNAL_WITHIN_S):
+                written = await take.written(HoldNoted(shot, phase, come_back, clock.stamp()))
+        except TimeoutError:
+            written = False
+        if not written:
+            self.tell(s.Failed(shot, phase, "the journal could not be written in time, so the print was not held"))
+        return written
+
+    def _say(self, shot: int, phase: s.Phase, call: Call | None, lines: tuple[str, ...] = ()) -> None:
+        self._do(self._call(shot, phase, call, lines))
+
+    async def _call(self, shot: int, phase: s.Phase, call: Call | None, lines: tuple[str, ...] = ()) -> None:
+        link = self._printer.link
+        assert call is not None  # noqa: S101 - settings demand all four calls before a shot may hold
+        # A block is answered when it was carried out; how long that may take is the director's to judge.
+        within = self._printer.cadence.hold_limit_s if lines and link.run_reply == "done" else None
+        try:
+            await self._feed.call(call, lines, within_s=within)
+        except RetryError as error:
+            self.tell(s.Failed(shot, phase, str(error), silent=isinstance(error, SilentError)))
+            return
+        if link.protocol == "json-rpc" and not (lines and link.run_reply == "taken"):
+            self.tell(s.Done(shot, phase))
+
+    # ------------------------------------------------------------------------------------------------ take and disk
+
+    def _write(self, *records: Record) -> None:
+        if self._take is not None:
+            self._take.write(*records)
+
+    async def _close(self, take: Ledger, outcome: Outcome, reason: str) -> None:
+        folder = await take.close(outcome, reason)
+        if folder is not None:
+            log.info("take %s is over: %s", folder.name, outcome)
+            self._ended(folder)
+
+    def _trouble(self, error: LapsedError) -> None:
+        log.error("%s: %s", self.name, error)
+        if isinstance(error, TakeEndedError):
+            self.tell(s.TakeFailed(str(error)))
+
+    async def _look_at_disk(self) -> None:
+        least = self._least_free_mb
+        free = await asyncio.to_thread(space.free_mb, self._store)
+        reason = f"the disk has {free:.0f} MB left and min_free_mb is {least}" if free < least else None
+        if reason != self._state.stopped:
+            self.tell(s.Stopped(reason))
+
+    def _do(self, work: Coroutine[object, object, None]) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._done)
+
+    def _done(self, task: asyncio.Task[None]) -> None:
+        self._tasks.discard(task)
+        if not task.cancelled() and task.exception() is not None:
+            log.error("%s: a task failed", self.name, exc_info=task.exception())
+
+
+def _records(action: s.Action) -> tuple[Record, ...]:
+    now = clock.stamp()
+    match action:
+        case s.WriteCue(cue):
+            return (CueNoted(cue, now),)
+        case s.WriteStep(shot, step):
+            return (StepNoted(shot, step, now),)
+        case s.WriteMissed(shot, cameras, reason):
+            log.warning("shot %d missed: %s", shot, reason)
+            return tuple(CameraNoted(Missed(shot, camera, now.mono_s, reason), now) for camera in cameras)
+        case s.WriteNote(note):
+            return (Noted(note, now),)
+        case s.HoldOver():
+            return (HoldCleared(),)
+        case _:
+            raise BugError(f"nothing carries out {action}")
+
+
+def _printer_of(folder: Path) -> str:
+    return str(reader.reading(folder, reader.meta_of).get("printer"))
+
+
+def _silent_s(folder: Path, now: clock.Stamp) -> float:
+    """Seconds since the take's last row; without end where the machine was started anew meanwhile."""
+    view = reader.read_take(folder)
+    if view.meta.get("boot") != boot_id():
+        return float("inf")
+    times = [cue.mono_s for cue in view.cues] + [event.mono_s for event in view.events]
+    return now.mono_s - max((time for time in times if time is not None), default=float("-inf"))
+
+
+def _rules(printer: Printer) -> s.Rules:
+    cameras = tuple(camera.name for camera in printer.camera)
+    required = frozenset(camera.name for camera in printer.camera if camera.required)
+    return s.Rules(
+        cadence=printer.cadence,
+        cameras=cameras,
+        required=required or frozenset(cameras),
+        settle_s=printer.machine.settle_s,
+        exposure_s=max(camera.exposure_s for camera in printer.camera),
+        tallest_mm=printer.machine.height_mm,
+        held_word=bool(printer.link.states.held),
+    )

@@ -1,0 +1,79 @@
+"""Stitching after takes: one child at a time, at idle priority, stopped for as long as any printer prints."""
+
+import asyncio
+import logging
+import os
+import signal
+import sys
+from collections import deque
+from pathlib import Path
+
+log = logging.getLogger(__name__)
+
+END_WITHIN_S = 2.0
+"""How long a stitching child may take to clear up after itself when the daemon ends."""
+
+
+class Stitcher:
+    """Works off finished takes by running `lapsed stitch` on them, with the clips of the file `config`."""
+
+    def __init__(self, config: Path | None) -> None:
+        self._config = config
+        self._due: deque[Path] = deque()
+        self._printing: set[str] = set()
+        self._changed = asyncio.Event()
+        self._child: asyncio.subprocess.Process | None = None
+
+    def enqueue(self, *takes: Path) -> None:
+        """Stitch these takes when there is time."""
+        self._due.extend(take for take in takes if take not in self._due)
+        self._changed.set()
+
+    def printing(self, printer: str, on: bool) -> None:  # noqa: FBT001 - a callback's one argument
+        """A printer began or ended a print: the child stands still while any prints."""
+        (self._printing.add if on else self._printing.discard)(printer)
+        self._changed.set()
+        if self._child is not None and self._child.returncode is None:
+            # The whole group, as encoders may have children of their own.
+            os.killpg(self._child.pid, signal.SIGSTOP if self._printing else signal.SIGCONT)
+
+    async def run(self) -> None:
+        """Stitch until cancelled."""
+        while True:
+            while self._printing or not self._due:
+                self._changed.clear()
+                await self._changed.wait()
+            await self._stitch(self._due.popleft())
+
+    async def _stitch(self, take: Path) -> None:
+        command = [sys.executable, "-m", "lapsed", "stitch", str(take), "--quiet", "--idle"]
+        if self._config is not None:
+            command += ["--config", str(self._config)]
+        log.info("stitching %s", take.name)
+        self._child = await asyncio.create_subprocess_exec(
+            *command, stdin=asyncio.subprocess.DEVNULL, start_new_session=True
+        )
+        try:
+            status = await self._child.wait()
+        except asyncio.CancelledError:
+            await self._end(self._child)
+            raise
+        finally:
+            self._child = None
+        if status:
+            log.error("stitching %s ended with status %d; try again with: lapsed stitch %s", take.name, status, take)
+        else:
+            log.info("stitched %s", take.name)
+
+    async def _end(self, child: asyncio.subprocess.Process) -> None:
+        """End the child: it clears its unfinished files away when told by SIGTERM, once it runs again."""
+        if child.returncode is not None:
+            return
+        os.killpg(child.pid, signal.SIGTERM)
+        os.killpg(child.pid, signal.SIGCONT)
+        try:
+            async with asyncio.timeout(END_WITHIN_S):
+                await child.wait()
+        except TimeoutError:
+            os.killpg(child.pid, signal.SIGKILL)
+            await child.wait()
