@@ -3,6 +3,7 @@
 Worker threads decode and shape ahead of the encoder, which runs in the caller's thread.
 """
 
+import ctypes
 import os
 import threading
 from collections import deque
@@ -23,6 +24,7 @@ from lapsed.clip.editlist import EditList, Piece
 from lapsed.clip.orient import turned
 from lapsed.clip.partial import whole_or_nothing
 from lapsed.clip.planes import BrokenFrameError, Shaper
+from lapsed.clip.room import Room, room
 from lapsed.errors import UserError
 
 # ITU-T H.273: BT.709 primaries, transfer and matrix; AVCOL_RANGE_MPEG is libavutil's word for limited range.
@@ -44,6 +46,8 @@ def write(edit: EditList, folder: Path, out: Path, title: str, told: Callable[[i
     returned. Raises UserError where nothing could be decoded or the file can't be written.
     """
     cv2.setNumThreads(1)  # the workers are the parallelism
+    _give_back_freed_memory()
+    space = room(edit.stored[0] * edit.stored[1], edit.size[0] * edit.size[1], _cores())
     broken: list[Broken] = []
     try:
         with (
@@ -51,14 +55,14 @@ def write(edit: EditList, folder: Path, out: Path, title: str, told: Callable[[i
             av.open(str(draft), "w", format="mp4", options={"movflags": "+faststart+write_colr"}) as container,
         ):
             container.metadata["title"] = title
-            stream = _stream(container, edit)
-            _encode(container, stream, _in_turn(edit, folder, broken), edit, told)
+            stream = _stream(container, edit, space.look_ahead)
+            _encode(container, stream, _in_turn(edit, folder, space, broken), edit, told)
     except FFmpegError as error:
         raise UserError(f"cannot encode {out}: {error.strerror}") from error
     return tuple(broken)
 
 
-def _stream(container: OutputContainer, edit: EditList) -> VideoStream:
+def _stream(container: OutputContainer, edit: EditList, look_ahead: int) -> VideoStream:
     stream = container.add_stream("libx264", rate=edit.rate)
     stream.width, stream.height = edit.size
     stream.pix_fmt = "yuv420p"
@@ -70,19 +74,22 @@ def _stream(container: OutputContainer, edit: EditList) -> VideoStream:
         "crf": str(edit.quality),
         "preset": edit.preset,
         "profile": "high",
-        # The look-ahead holds whole frames: 10 instead of 40 keeps UHD under 700 MB. JPEG's chroma samples lie in the
-        # middle of four pixels, which H.264 calls location 1 (Annex E, figure E-1); scaling keeps them there.
-        "x264-params": f"rc-lookahead={_look_ahead(edit.size)}:sync-lookahead=0:threads={_threads()}:chromaloc=1",
+        # JPEG's chroma samples lie in the middle of four pixels, which H.264 calls location 1 (Annex E, figure E-1);
+        # scaling keeps them there.
+        "x264-params": f"rc-lookahead={look_ahead}:sync-lookahead=0:threads={min(_cores(), 8)}:chromaloc=1",
     }
     return stream
 
 
-def _look_ahead(size: tuple[int, int]) -> int:
-    return max(8, min(40, 100_000_000 // (size[0] * size[1])))
+def _cores() -> int:
+    return len(os.sched_getaffinity(0))
 
 
-def _threads() -> int:
-    return min(len(os.sched_getaffinity(0)), 4)
+def _give_back_freed_memory() -> None:
+    """Have glibc map big blocks on their own: by default it keeps freed frames in each thread's heap, 75 MB at UHD."""
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(-3, 1 << 20)  # M_MMAP_THRESHOLD, malloc.h
 
 
 def _encode(
@@ -103,8 +110,8 @@ def _encode(
     container.mux(stream.encode(None))
 
 
-def _in_turn(edit: EditList, folder: Path, broken: list[Broken]) -> Iterator[tuple[VideoFrame, int]]:
-    """Each shaped frame with its shows, in order, shaped ahead by as many as there are workers."""
+def _in_turn(edit: EditList, folder: Path, space: Room, broken: list[Broken]) -> Iterator[tuple[VideoFrame, int]]:
+    """Each shaped frame with its shows, in order, shaped ahead of the encoder as far as there is room."""
     upright = turned(edit.stored, edit.orientation)
     own = threading.local()
 
@@ -114,15 +121,14 @@ def _in_turn(edit: EditList, folder: Path, broken: list[Broken]) -> Iterator[tup
         shaper: Shaper = own.shaper
         return shaper.shape(folder / piece.frame, piece.crop)
 
-    workers = _threads()
     last: VideoFrame | None = None
     owed = 0
-    with ThreadPoolExecutor(workers, thread_name_prefix="shape") as pool:
+    with ThreadPoolExecutor(space.workers, thread_name_prefix="shape") as pool:
         ahead: deque[tuple[Piece, Future[VideoFrame]]] = deque()
         pieces = iter(edit.pieces)
         try:
             while True:
-                while len(ahead) <= workers and (piece := next(pieces, None)) is not None:
+                while len(ahead) < space.ahead and (piece := next(pieces, None)) is not None:
                     ahead.append((piece, pool.submit(shaped, piece)))
                 if not ahead:
                     break

@@ -42,8 +42,7 @@ class Shaper:
     def shape(self, path: Path, crop: Rect) -> VideoFrame:
         """The part `crop` of the picture in `path`, ready for the encoder. Raises BrokenFrameError."""
         try:
-            picture = self._decode(path)
-            small = self._scale(picture, stored(crop, self._upright, self._orientation))
+            small = self._scale(self._decode(path), stored(crop, self._upright, self._orientation))
         except (FFmpegError, OSError) as error:
             self._decoders.clear()
             raise BrokenFrameError(f"can't be decoded ({error.strerror or error})") from error

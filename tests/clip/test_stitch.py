@@ -1,0 +1,200 @@
+import json
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+from types import SimpleNamespace
+
+import cv2
+import pytest
+
+from lapsed.clip import stitch as stitcher
+from lapsed.clip.editlist import from_json
+from lapsed.clip.footage import Footage, Frame, Progress, footage_of_folder
+from lapsed.clip.room import room
+from lapsed.clip.stitch import stitch
+from lapsed.errors import UserError
+from lapsed.settings import Clip
+
+CLIPS = (
+    Clip(name="master", codec="master", hold_end_s=0.2),
+    Clip(name="wide", size_px=(160, 90), preset="ultrafast", rate=Fraction(24000, 1001)),
+)
+
+
+def quiet(_: Progress) -> None:
+    """Nobody listens."""
+
+
+def test_a_folder_becomes_clips_with_edit_lists_and_a_sheet(takes_of: Callable, ffprobe: Callable) -> None:
+    folder = takes_of(6)
+    heard: list[Progress] = []
+    report = stitch(footage_of_folder(folder), CLIPS, None, heard.append)
+    master, wide = report.clips
+    assert (master.path, wide.path) == (folder / "clips" / "master.mov", folder / "clips" / "wide.mp4")
+    for made in report.clips:
+        stream = ffprobe(made.path)
+        assert (stream["width"], stream["height"], stream["codec_name"]) == (made.width, made.height, made.codec)
+        assert int(stream["nb_frames"]) == made.frames
+        assert float(stream["duration"]) == pytest.approx(made.seconds, abs=2e-3)
+    assert (master.frames, wide.frames) == (6 + 5, 6 + 24)
+    plan = from_json((folder / "clips" / "wide.edit.json").read_text())
+    assert (plan.frames, plan.pieces[0].frame) == (30, "1.jpg")
+    assert sorted(path.name for path in (folder / "clips").iterdir()) == [
+        "master.edit.json",
+        "master.mov",
+        "sheet.jpg",
+        "wide.edit.json",
+        "wide.mp4",
+    ]
+    assert cv2.imread(str(report.sheet)) is not None
+    assert [(last.clip, last.done, last.total) for last in (heard[5], heard[-1])] == [
+        ("master", 11, 11),
+        ("wide", 30, 30),
+    ]
+    assert heard[-1].left_s == 0
+    assert heard[-2].left_s == pytest.approx(1 / heard[-2].fps)
+    first = json.loads(json.dumps(report.as_json()))["clips"][0]
+    assert {key: first[key] for key in ("name", "width", "height", "frames", "rate", "seconds", "codec")} == {
+        "name": "master",
+        "width": 320,
+        "height": 240,
+        "frames": 11,
+        "rate": 25,
+        "seconds": 0.44,
+        "codec": "mjpeg",
+    }
+
+
+def test_strays_are_left_out_with_their_reasons(takes_of: Callable, scene: Callable, save: Callable) -> None:
+    folder = takes_of(5, orientation=1)
+    (folder / "2.jpg").write_bytes(b"")
+    save(folder / "6.jpg", scene(240, 320))
+    (folder / "7.jpg").write_bytes((folder / "1.jpg").read_bytes()[:-500])
+    cv2.imwrite(str(folder / "8.png"), scene(320, 240))
+    save(folder / "9.jpg", scene(320, 240), orientation=3)
+    report = stitch(footage_of_folder(folder), CLIPS, None, quiet)
+    assert [(Path(left.frame).name, left.reason) for left in report.left_out] == [
+        ("2.jpg", "is empty"),
+        ("6.jpg", "is a JPEG of 240x320, most are JPEG of 320x240"),
+        ("7.jpg", "is cut off: the end of the picture is missing"),
+        ("8.png", "is a PNG of 320x240, most are JPEG of 320x240"),
+    ]
+    assert report.remarks == ("1 frame claimed another orientation than most; all are shown the way most are",)
+    assert report.clips[0].frames == 5 + 5
+
+
+def test_a_rotated_take_is_reported_upright(takes_of: Callable) -> None:
+    report = stitch(footage_of_folder(takes_of(2, orientation=6)), CLIPS, None, quiet)
+    assert [(made.width, made.height) for made in report.clips] == [(240, 320), (160, 90)]
+
+
+def test_a_frame_that_breaks_while_decoding_is_reported(takes_of: Callable) -> None:
+    folder = takes_of(3)
+    data = bytearray((folder / "2.jpg").read_bytes())
+    at = data.index(b"\xff\xc4") + 4
+    data[at + 1 : at + 17] = b"\xff" * 16
+    (folder / "2.jpg").write_bytes(bytes(data))
+    report = stitch(footage_of_folder(folder), CLIPS[1:], None, quiet)
+    assert [Path(left.frame).name for left in report.left_out] == ["2.jpg"]
+    assert "can't be decoded" in report.left_out[0].reason
+
+
+def test_sizes_are_never_enlarged_unasked(takes_of: Callable) -> None:
+    clips = (Clip(name="big", size_px=(640, 360)), Clip(name="bigger", size_px=(640, 360), enlarge=True))
+    report = stitch(footage_of_folder(takes_of(1)), clips, None, quiet)
+    assert [(made.width, made.height) for made in report.clips] == [(320, 180), (640, 360)]
+    assert "too few pixels for 640x360" in report.clips[0].remarks[0]
+    assert "enlarged 2.00 times" in report.clips[1].remarks[0]
+
+
+def test_a_take_s_sheet_names_shots(takes_of: Callable, tmp_path: Path) -> None:
+    folder = takes_of(2)
+    frames = (Frame(folder / "1.jpg", shot=1, layer=3, height_mm=0.6), Frame(folder / "2.jpg", shot=2))
+    report = stitch(Footage("t", folder, frames, "main"), CLIPS[:1], tmp_path / "elsewhere" / "deep", quiet)
+    assert report.sheet == tmp_path / "elsewhere" / "deep" / "sheet.jpg"
+    assert stitcher._caption(frames[0]) == "shot 1   layer 3   0.60 mm"
+    assert stitcher._caption(Frame(folder / "2.jpg")) == "2.jpg"
+
+
+def test_no_usable_frame_is_said_with_the_first_reason(tmp_path: Path) -> None:
+    (tmp_path / "1.jpg").write_bytes(b"")
+    with pytest.raises(UserError, match=r"no usable frame in .*; .*1\.jpg is empty"):
+        stitch(footage_of_folder(tmp_path), CLIPS, None, quiet)
+    with pytest.raises(UserError, match="no usable frame"):
+        stitch(Footage("t", tmp_path, ()), CLIPS, None, quiet)
+
+
+def test_pngs_have_no_master_but_other_clips(tmp_path: Path, scene: Callable) -> None:
+    cv2.imwrite(str(tmp_path / "1.png"), scene(320, 240))
+    report = stitch(footage_of_folder(tmp_path), CLIPS, None, quiet)
+    assert [made.name for made in report.clips] == ["wide"]
+    assert report.remarks == ("master was not made: a master carries JPEGs, and these frames are PNGs",)
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_read_only_folder_asks_for_out(takes_of: Callable) -> None:
+    folder = takes_of(1)
+    folder.chmod(0o500)
+    with pytest.raises(UserError, match="--out"):
+        stitch(footage_of_folder(folder), CLIPS, None, quiet)
+
+
+def test_a_target_that_can_t_be_made_asks_for_out(takes_of: Callable) -> None:
+    folder = takes_of(1)
+    (folder / "clips").write_text("in the way")
+    with pytest.raises(UserError, match=r"cannot make .*clips.*--out"):
+        stitch(footage_of_folder(folder), CLIPS, None, quiet)
+
+
+def test_too_little_space_is_said_before_starting(takes_of: Callable, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = takes_of(3)
+    monkeypatch.setattr(stitcher.shutil, "disk_usage", lambda _: SimpleNamespace(free=100))
+    with pytest.raises(UserError, match="0 MB free; make room"):
+        stitch(footage_of_folder(folder), CLIPS, None, quiet)
+    assert list((folder / "clips").iterdir()) == []
+
+
+CHILD = """
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from lapsed.clip.footage import footage_of_folder
+from lapsed.clip.stitch import stitch
+from lapsed.settings import Clip
+def told(progress):
+    print(progress.done, flush=True)
+    if progress.done == 3:
+        sys.stdin.readline()
+stitch(footage_of_folder(Path(sys.argv[1])), [Clip(name="c", length_s=60.0)], None, told)
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_stitch_that_is_ended_leaves_no_debris(takes_of: Callable, number: signal.Signals) -> None:
+    folder = takes_of(4)
+    with subprocess.Popen(
+        [sys.executable, "-c", CHILD, str(folder)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    ) as child:
+        assert child.stdout is not None
+        assert [child.stdout.readline() for _ in range(3)] == ["1\n", "2\n", "3\n"]
+        child.send_signal(number)
+        child.communicate(timeout=20)
+    assert child.returncode != 0
+    assert [path.name for path in (folder / "clips").iterdir()] == ["c.edit.json"]
+
+
+def test_memory_is_shared_out_by_what_was_measured() -> None:
+    frame, uhd, tall = 5776 * 4336, 3840 * 2160, 1080 * 1920
+    assert room(frame, uhd, 2).workers == 2
+    assert room(frame, uhd, 2).look_ahead >= 3
+    assert room(frame, tall, 2).look_ahead == 40
+    assert room(frame, frame, 8) == room(frame, frame, 1)  # nothing fits: the least of everything
+    assert room(frame, uhd, 8).ahead == room(frame, uhd, 8).workers + 1
