@@ -41,7 +41,7 @@ def shape(
     aim = wanted or inner
     crop = _fit(aim, inner)
     size = aim
-    if crop[0] < aim[0] and not enlarge:
+    if not enlarge and (crop[0] < aim[0] or crop[1] < aim[1]):
         size = crop
     return Shape(
         Rect(_place(focus[0], crop[0], frame[0]), _place(focus[1], crop[1], frame[1]), *crop),
