@@ -9,7 +9,7 @@ import logging
 import sys
 from collections.abc import Sequence
 
-from lapsed import __version__, commands, commands_gcode
+from lapsed import __version__, commands
 from lapsed.errors import LapsedError, UserError
 
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
@@ -49,7 +49,6 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--verbose", action="store_true", help="log what happens in detail, on stderr")
     subparsers = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", parser_class=_Parser)
     commands.add_parsers(subparsers)
-    commands_gcode.add_parsers(subparsers)
     return parser
 
 

@@ -36,6 +36,11 @@ class Daemon:
             for printer in settings.printer
         ]
 
+    @property
+    def ready(self) -> bool:
+        """Whether every host is heard and every camera is ready."""
+        return all(runner.ready for runner in self._runners)
+
     def stop(self) -> None:
         """Let go of every print and end; safe from a signal handler of the loop."""
         self._stopping.set()

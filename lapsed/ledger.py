@@ -1,14 +1,15 @@
 """The runner's hand on a take's journal: never blocks the loop, and takes records from before the take is open."""
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import Future
 from pathlib import Path
 from typing import Self
 
 from lapsed import clock
-from lapsed.errors import LapsedError
+from lapsed.errors import LapsedError, TakeEndedError
 from lapsed.model import Outcome, PrintInfo
+from lapsed.take import schema
 from lapsed.take.journal import Journal
 from lapsed.take.records import Record
 
@@ -27,16 +28,22 @@ class Ledger:
 
     @classmethod
     def beginning(
-        cls, store: Path, info: PrintInfo, meta: Mapping[str, object], trouble: Callable[[LapsedError], None]
+        cls,
+        store: Path,
+        info: PrintInfo,
+        meta: Mapping[str, object],
+        cameras: Collection[str],
+        trouble: Callable[[LapsedError], None],
     ) -> Self:
-        """A new take."""
+        """A new take with a folder for each of `cameras`."""
         stamp = clock.stamp()
-        return cls(lambda: Journal.create(store, info, meta, stamp), trouble)
+        whole = {**meta, "cameras": list(cameras)}
+        return cls(lambda: _with_folders(Journal.create(store, info, whole, stamp), cameras), trouble)
 
     @classmethod
-    def going_on(cls, folder: Path, trouble: Callable[[LapsedError], None]) -> Self:
+    def going_on(cls, folder: Path, cameras: Collection[str], trouble: Callable[[LapsedError], None]) -> Self:
         """A take that was left open."""
-        return cls(lambda: Journal.reopen(folder), trouble)
+        return cls(lambda: _with_folders(Journal.reopen(folder), cameras), trouble)
 
     @property
     def folder(self) -> Path | None:
@@ -109,3 +116,15 @@ class Ledger:
             self._trouble(error)
             return False
         return True
+
+
+def _with_folders(journal: Journal, cameras: Collection[str]) -> Journal:
+    frames = journal.folder / "frames"
+    try:
+        for camera in cameras:
+            (frames / camera).mkdir(exist_ok=True)
+        schema.sync_folder(frames)
+    except OSError as error:
+        journal.leave()
+        raise TakeEndedError(f"cannot make folders in {frames}: {error.strerror}; free or mend the disk") from error
+    return journal

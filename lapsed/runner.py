@@ -11,6 +11,7 @@ from collections.abc import Callable, Coroutine
 from pathlib import Path
 
 from lapsed import clock
+from lapsed.camera import kind
 from lapsed.camera.keeper import Keeper
 from lapsed.decide import director
 from lapsed.decide import state as s
@@ -38,7 +39,7 @@ from lapsed.take.records import (
 log = logging.getLogger(__name__)
 
 CAMERA_KINDS = {
-    "gphoto": "lapsed.camera.gphoto:open_camera",
+    "gphoto": kind.GPHOTO,
     "scene": "lapsed.sim.scene_camera:open_camera",
 }
 """Where each kind of camera lives; named and not imported, as only the camera's own process loads it."""
@@ -63,7 +64,9 @@ class Runner:
         self._busy = busy
         self._ended = ended
         self._state = director.start(_rules(printer))
-        self._keepers = [Keeper(camera, CAMERA_KINDS[camera.kind], self._camera) for camera in printer.camera]
+        self._keepers = {
+            camera.name: Keeper(camera, CAMERA_KINDS[camera.kind], self._camera) for camera in printer.camera
+        }
         self._feed = Feed(printer.link, self.tell)
         self._events: deque[s.Event] = deque()
         self._turning = False
@@ -73,6 +76,12 @@ class Runner:
         self._block: Block | None = None
         self._came_back: tuple[str, ...] = ()
         self._released: dict[int, list[float]] = {}
+        self._seen: set[str] = set()
+
+    @property
+    def ready(self) -> bool:
+        """Whether the host is heard and every camera is ready."""
+        return self._state.link and self._seen == set(self._keepers)
 
     # ------------------------------------------------------------------------------------------------ start and end
 
@@ -91,7 +100,7 @@ class Runner:
                 await asyncio.to_thread(recovery.finish, folder, Outcome.LOST, reason, stamp)
 
     def _go_on(self, take: recovery.Recovered, silent_s: float) -> None:
-        self._take = Ledger.going_on(take.folder, self._trouble)
+        self._take = Ledger.going_on(take.folder, self._keepers, self._trouble)
         self._came_back = take.hold.come_back if take.hold is not None else ()
         self._feed = Feed(self._printer.link, self.tell, known=take.print)
         log.info("take %s goes on after cue %d", take.folder.name, take.cues)
@@ -115,7 +124,7 @@ class Runner:
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._feed.run(), name=f"feed {self.name}")
-                for keeper in self._keepers:
+                for keeper in self._keepers.values():
                     group.create_task(keeper.run(), name=f"camera {self.name}")
         finally:
             if self._timer is not None:
@@ -171,6 +180,7 @@ class Runner:
     def _camera(self, event: CameraEvent) -> None:
         match event:
             case CameraTold():
+                (self._seen.add if event.ready else self._seen.discard)(event.camera)
                 log.info("camera %s of %s: %s", event.camera, self.name, event.text)
                 self._write(CameraNoted(event, clock.stamp()))
             case Landed():
@@ -208,9 +218,10 @@ class Runner:
     def _carry_out(self, action: s.Action) -> None:
         match action:
             case s.OpenTake(info):
-                meta = {"printer": self.name, "cameras": [camera.name for camera in self._printer.camera]}
-                meta["settings"] = self._printer.model_dump_json(exclude={"link": {"headers", "url"}})
-                self._take = Ledger.beginning(self._store, info, meta, self._trouble)
+                # Addresses and headers may carry passwords; a take is made to be handed on.
+                settings = self._printer.model_dump(mode="json", exclude={"link": {"headers", "url"}})
+                meta = {"printer": self.name, "settings": settings}
+                self._take = Ledger.beginning(self._store, info, meta, self._keepers, self._trouble)
                 self._do(self._look_at_disk())
             case s.CloseTake(outcome, reason):
                 if self._take is not None:
@@ -240,10 +251,10 @@ class Runner:
         if take.folder is None:
             self._do(self._release_when_open(take, shot, by_s))
             return
-        for keeper in self._keepers:
-            keeper.order(shot, take.folder / "frames" / keeper.name, f"{shot:06}", by_s)
+        for name, keeper in self._keepers.items():
+            keeper.order(shot, take.folder, f"frames/{name}/{shot:06}", by_s)
         now = clock.stamp()
-        self._write(*(ShotOrdered(shot, keeper.name, now) for keeper in self._keepers))
+        self._write(*(ShotOrdered(shot, name, now) for name in self._keepers))
 
     async def _release_when_open(self, take: Ledger, shot: int, by_s: float) -> None:
         if await take.opened() is not None and take is self._take:

@@ -49,6 +49,8 @@ def _filming(turn: Turn) -> bool:
 
 def _layer(turn: Turn, event: LayerSeen) -> None:
     track, rules, take = turn.state.track, turn.state.rules, turn.state.take
+    if track.layer is None and event.layer <= 0 and event.height_mm is None:
+        return  # a host that stands at 0 until the first layer begins
     assert take is not None  # noqa: S101 - filming
     if track.layer is not None and event.layer <= track.layer:
         if event.height_mm is None or not _fell(track, event):

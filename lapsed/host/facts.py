@@ -6,7 +6,7 @@ as odd. Null, an empty text, and nothing or less where a count or an extent is d
 
 import re
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
@@ -47,7 +47,12 @@ def read(message: object, link: FeedLink) -> Told:
     """What `message`, any parsed JSON, tells of the host behind `link`."""
     facts: dict[str, Any] = {}
     odd: dict[str, str] = {}
-    readers: dict[str, _Reader] = {**_READERS, "progress": partial(_share, full=link.facts.progress_full)}
+    words = [word for listed in vars(link.states).values() for word in listed]
+    readers: dict[str, _Reader] = {
+        "state": partial(_state, words=words),
+        "progress": partial(_share, full=link.facts.progress_full),
+        **_READERS,
+    }
     for name, reader in readers.items():
         try:
             value = _first(message, getattr(link.facts, name), reader)
@@ -135,13 +140,21 @@ def _text(raw: object) -> str | None:
     return text or None
 
 
-def _word(raw: object) -> str | None:
-    """A text, a number or a truth, as the text that JSON writes it with; a list or an object is odd."""
-    if isinstance(raw, bool):
+def _identity(raw: object) -> str | int | float | None:
+    if isinstance(raw, str):
+        return _text(raw)
+    # Larger than any other fact: it may be a time in nanoseconds or 128 random bits.
+    if isinstance(raw, bool) or not isinstance(raw, int | float) or not abs(raw) < 1e40:
+        raise _OddError
+    return int(raw) if raw == int(raw) else raw
+
+
+def _state(raw: object, words: Collection[str]) -> str | None:
+    """The word for the state; a truth or a number only where `words`, those that were listed, are of that sort."""
+    if isinstance(raw, bool) and not {"true", "false"}.isdisjoint(words):
         return "true" if raw else "false"
-    # Larger than any other fact: what tells two prints apart may be a time in nanoseconds or 128 random bits.
-    if isinstance(raw, int | float) and abs(raw) < 1e40:
-        return str(raw)
+    if isinstance(raw, int | float) and not isinstance(raw, bool) and any(map(_NUMBER.fullmatch, words)):
+        return str(_identity(raw))
     return _text(raw)
 
 
@@ -162,10 +175,9 @@ def _shown(raw: object) -> str:
 
 
 _READERS: Mapping[str, _Reader] = {
-    "state": _word,
     "detail": _text,
     "file": _text,
-    "identity": _word,
+    "identity": _identity,
     "layers": _count,
     "expected_s": _extent,
     "part_height_mm": _extent,

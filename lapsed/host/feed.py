@@ -12,7 +12,7 @@ from websockets.exceptions import ConnectionClosed, WebSocketException
 from websockets.frames import CloseCode
 
 from lapsed.clock import monotonic
-from lapsed.errors import RetryError
+from lapsed.errors import RetryError, SilentError
 from lapsed.host import rpc
 from lapsed.host.fold import HostState, fold, forget
 from lapsed.model import HostEvent, LinkDown, LinkUp, PrintInfo
@@ -75,7 +75,8 @@ class Feed:
 
         What the reply tells has been emitted when this returns. A host that speaks plain JSON has no replies; then
         this returns once the message is sent. `within_s` takes the place of the link's `reply_within_s`.
-        Raises RetryError if the host is not connected, refuses, or does not answer in time; it may have obeyed.
+        Raises RetryError if the host is not connected or refuses; SilentError if it does not answer in time, when it
+        may have obeyed.
         """
         connection, what = self._connection, call.method or "the message"
         if connection is None:
@@ -92,7 +93,7 @@ class Feed:
                 await connection.send(json.dumps(rpc.request(call, lines, number), default=str))
                 reply = await answer
         except TimeoutError as error:
-            raise RetryError(f"the host at {self._where} did not answer {what} within {limit_s:g} s") from error
+            raise SilentError(f"the host at {self._where} did not answer {what} within {limit_s:g} s") from error
         except ConnectionClosed as error:
             raise RetryError(f"the host at {self._where} went away before {what} reached it") from error
         finally:

@@ -54,7 +54,7 @@ class Known:
     layers: int | None = None
     expected_s: float | None = None
     part_height_mm: float | None = None
-    identity: str | None = None
+    identity: str | int | float | None = None
     detail: str | None = None
     layer: int | None = None
     height_mm: float | None = None
@@ -152,7 +152,7 @@ def _without(known: Known, names: frozenset[str]) -> Known:
 
 def _fold_facts(state: HostState, told: Mapping[str, Any], states: States) -> tuple[HostState, list[HostEvent]]:
     before = state.known
-    state, events = _staged(state, dict(told), states)
+    state, events = _staged(state, told, states)
     if state.stage in _ACTIVE:
         state, seen = _progressed(state, told)
         events += seen
@@ -166,13 +166,13 @@ def _fold_facts(state: HostState, told: Mapping[str, Any], states: States) -> tu
 # ------------------------------------------------------------------------------------------- the print and its state
 
 
-def _staged(state: HostState, told: dict[str, Any], states: States) -> tuple[HostState, list[HostEvent]]:
+def _staged(state: HostState, told: Mapping[str, Any], states: States) -> tuple[HostState, list[HostEvent]]:
     """Take `told` in, and tell how the print begins, waits, goes on and ends."""
-    word = told.pop("state", None)
     was = state.stage
-    now = was if word is None else _stage(word, states)
+    now = _stage(told["state"], states) if "state" in told else was
+    told = _believed(state, told, now)
     events: list[HostEvent] = []
-    another = was in _ACTIVE and _is_another(state, told)
+    another = was in _ACTIVE and state.print is not None and _is_another(state.print, told, state.carried)
     if state.print is not None and now is not None and (another or now not in _ACTIVE):
         outcome, detail = _end(was, now, told.get("detail") or state.known.detail)
         events.append(PrintEnded(outcome, detail))
@@ -200,17 +200,28 @@ def _staged(state: HostState, told: dict[str, Any], states: States) -> tuple[Hos
     return state, events
 
 
+def _believed(state: HostState, told: Mapping[str, Any], now: Stage | None) -> Mapping[str, Any]:
+    """`told` without the state, and without slips that would make the print under way look like another."""
+    void = {"state"}
+    if state.stage in _ACTIVE and now in _ACTIVE:
+        # It came from some file, whatever the host forgets meanwhile.
+        void |= {name for name in ("file", "identity") if told.get(name) is None}
+    identity, known = told.get("identity"), state.known.identity
+    if None not in (identity, known) and isinstance(identity, str) != isinstance(known, str):
+        # A host that tells runs apart by texts doesn't go over to numbers.
+        void.add("identity")
+    return {name: value for name, value in told.items() if name not in void}
+
+
 def _stage(word: str, states: States) -> Stage:
     return next((stage for stage in Stage if word in getattr(states, stage, ())), Stage.IDLE)
 
 
-def _is_another(state: HostState, told: Mapping[str, Any]) -> bool:
-    """Whether `told` can't be said of the print that was told of; a name carried over was only supposed to be its."""
-    if state.print is None:
-        return False
+def _is_another(info: PrintInfo, told: Mapping[str, Any], carried: frozenset[str]) -> bool:
+    """Whether `told` can't be said of the print in `info`; a name carried over was only supposed to be its."""
     name, identity = told.get("file"), told.get("identity")
-    renamed = bool(name and state.print.name) and name != state.print.name and "file" not in state.carried
-    return renamed or (None not in (identity, state.print.identity) and identity != state.print.identity)
+    renamed = bool(name and info.name) and name != info.name and "file" not in carried
+    return renamed or (None not in (identity, info.identity) and str(identity) != info.identity)
 
 
 def _end(was: Stage | None, now: Stage, detail: str | None) -> tuple[Outcome, str]:
@@ -248,7 +259,7 @@ def _taken_in(state: HostState, told: Mapping[str, Any]) -> HostState:
 def _info(known: Known) -> PrintInfo:
     return PrintInfo(
         name=known.file or "",
-        identity=known.identity,
+        identity=None if known.identity is None else str(known.identity),
         layers=known.layers,
         height_mm=known.part_height_mm,
         expected_s=known.expected_s,

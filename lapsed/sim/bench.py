@@ -191,7 +191,6 @@ class Bench:
     def lose(self) -> None:
         """Know nothing of any print any more."""
         self._job = None
-        self.ended.set()
         self._stir()
 
     async def run(self, lines: list[str]) -> None:

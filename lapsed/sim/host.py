@@ -79,7 +79,11 @@ class SimHost:
         return f"ws://127.0.0.1:{self.port}/"
 
     async def __aenter__(self) -> Self:
-        await self._listen()
+        try:
+            await self._listen()
+        except UserError:
+            self.log.close()
+            raise
         await self._group.__aenter__()
         self._spawn(self.bench.feed())
         self._spawn(self._tell_often())
@@ -89,15 +93,16 @@ class SimHost:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._speak()
+        await self._close()
         for task in self._tasks:
             task.cancel()
-        await self._close()
-        self.log.close()
         # The group sees only cancelling, which it must tell its own from; what else ended the body goes on as it is.
-        if isinstance(error, asyncio.CancelledError):
-            await self._group.__aexit__(kind, error, trace)
-        else:
-            await self._group.__aexit__(None, None, None)
+        cancelled = isinstance(error, asyncio.CancelledError)
+        try:
+            await self._group.__aexit__(kind if cancelled else None, error if cancelled else None, trace)
+        finally:
+            await self._close()  # a restart may have come up meanwhile
+            self.log.close()
 
     def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
         task = self._group.create_task(work)

@@ -10,6 +10,9 @@ from lapsed.sim.machine import Machine
 STEP_MM = 0.02
 """Heights nearer than this are one layer: slicers put supports some micrometres beside it."""
 
+DIGIT_MM = 0.001
+"""What the last digit of a written height is worth."""
+
 LINES_A_TURN = 200
 
 
@@ -59,7 +62,7 @@ class LayerCount:
             self._first_mm = height
         elif self._of_object > 2 and height <= self._first_mm + STEP_MM:
             self._of_object = 0
-        elif rise <= STEP_MM or (spiral and rise < self._thickness_mm):
+        elif rise <= STEP_MM or (spiral and rise < self._thickness_mm - DIGIT_MM):
             return
         elif not spiral:
             self._thickness_mm = rise

@@ -201,4 +201,5 @@ def _held(value: str | int | float | None) -> str | int | float | None:  # noqa:
 
 
 def _json(value: object) -> str:
-    return json.dumps(value, default=str, ensure_ascii=True)
+    # Half a surrogate pair, which a host's JSON may hold, becomes "?": escaped it would come back and break a print-out.
+    return json.dumps(value, default=str, ensure_ascii=False).encode(errors="replace").decode()

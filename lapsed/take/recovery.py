@@ -4,6 +4,7 @@ import json
 import re
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from os import close as close_handle
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from lapsed.clock import Stamp
-from lapsed.errors import TakeEndedError, UserError
+from lapsed.errors import LapsedError, TakeEndedError, UserError
 from lapsed.model import Missed, Note, Outcome, PrintInfo, Why
 from lapsed.take import schema
 from lapsed.take.frames import Found, tidy, whole_frames
@@ -92,16 +93,19 @@ def reconcile(
 
 
 def find_open(store: Path) -> list[Path]:
-    """The takes in `store` that were not closed, oldest first; the remains of any whose making was cut short go.
+    """The takes in `store` that were not closed, oldest first; what was cut short in making or closing one is tidied.
 
     Damaged takes and those of a newer lapsed are passed over. Raises UserError for the store.
     """
-    takes = [take.folder for take in list_takes(store) if take.outcome is None and take.problem is None]
-    if store.is_dir():
-        for folder in store.iterdir():
-            if re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}_[0-9]{6}_", folder.name):
-                schema.discard_unborn(folder)
-    return takes[::-1]
+    takes = [take for take in list_takes(store) if take.problem is None]
+    for take in takes:
+        if take.outcome is not None and any(take.folder.glob(f"{schema.DB_NAME}-*")):
+            with suppress(LapsedError):  # it is whole as it is, though in several files
+                _writing(take.folder, lambda _: None, for_good=True)
+    for folder in store.iterdir() if store.is_dir() else ():
+        if re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}_[0-9]{6}_", folder.name):
+            schema.discard_unborn(folder)
+    return [take.folder for take in reversed(takes) if take.outcome is None]
 
 
 def recover(folder: Path, stamp: Stamp) -> Recovered:

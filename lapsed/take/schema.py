@@ -1,9 +1,9 @@
 """The tables of `take.db`, their versions, and how the file is opened so that what was committed stays.
 
-**While a take is open** the file is in WAL mode with synchronous=FULL: each commit appends to `take.db-wal` and syncs
+**While a take is open** the file is in WAL mode with synchronous=EXTRA: each commit appends to `take.db-wal` and syncs
 it before it returns, so a committed row survives a power cut, at one sync a commit ("WAL mode is always consistent
-with synchronous=NORMAL, but WAL mode does lose durability"; FULL adds the sync of the WAL after each transaction:
-SQLite documentation, "PRAGMA synchronous"). Readers see the last commit and never make the writer wait ("Write-Ahead
+with synchronous=NORMAL, but WAL mode does lose durability"; FULL adds the sync of the WAL after each transaction, and
+EXTRA, where a file system knows no WAL, that of the folder: SQLite documentation, "PRAGMA synchronous"). Readers see the last commit and never make the writer wait ("Write-Ahead
 Logging", section 2.2).
 
 **When a take is closed** its file goes back to rollback mode (journal_mode=DELETE), which empties and removes
@@ -104,7 +104,7 @@ def open_for_writing(folder: Path) -> sqlite3.Connection:
     try:
         check(db, folder)
         db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA synchronous = EXTRA")
         migrate(db)
     except BaseException:
         db.close()

@@ -161,6 +161,13 @@ def test_layers_told_at_once_make_one_shot_and_the_rest_are_missed_with_the_reas
     assert bench.state.shot.cue.number == 5
 
 
+def test_a_counter_that_stands_at_nought_before_the_first_layer_is_no_layer(bench):
+    bench.begin()
+    bench.tell(LayerSeen(0))
+    run(bench, [1, 2])
+    assert cued(bench) == [1, 2]
+
+
 def test_an_absurd_jump_of_the_layer_is_one_cue(bench):
     bench.begin()
     run(bench, [1, 10**9])

@@ -1,0 +1,294 @@
+"""The kind `gphoto`: a still camera on USB through libgphoto2.
+
+Only a worker imports this. The order to expose and the wait for the picture are two calls, because the camera says
+"here is a file" as soon as the shutter has closed, while one call for both would return after more than that.
+"""
+
+import logging
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
+
+import gphoto2 as gp
+
+from lapsed.camera.landing import Landing
+from lapsed.clock import monotonic
+from lapsed.errors import LapsedError, RetryError, ShotMissedError, UserError
+from lapsed.settings import GphotoCamera
+
+POLL_MS = 20
+"""How long one wait for an event may take inside the library."""
+
+SETTLED_S = 1.0
+"""How long after a file another file of the same shot is waited for, until their number is known."""
+
+GIVE_UP_BEFORE_S = 0.1
+"""How long before the worker would be killed a picture that does not come is given up."""
+
+DRAIN_AT_MOST = 200
+"""Events read away before a shot; a camera that has more to say than this is not waited for."""
+
+MODE_NAMES = ("expprogram", "autoexposuremode", "autoexposuremodedial", "exposuremode", "exposuremode2")
+"""What libgphoto2 calls the exposure mode; which of them there is depends on the camera."""
+
+_log = logging.getLogger(__name__)
+
+
+def open_camera(options: Mapping[str, object]) -> "Gphoto":
+    """The camera that `options`, the part of the configuration, describes; it is opened by `ensure_ready`."""
+    return Gphoto(GphotoCamera.model_validate(options))
+
+
+class Gphoto:
+    """One camera and one session with it; see `kind.Kind` for the contracts."""
+
+    def __init__(self, part: GphotoCamera) -> None:
+        self._part = part
+        self._session: Any = None
+        self._paths: list[tuple[str, str]] = []
+        self._done = 0
+        self._usual = 0
+        self._found = ""
+
+    def ensure_ready(self) -> str:
+        """Open the camera once, set it up, and refuse one whose exposure is not manual."""
+        if self._session is None:
+            self._open()
+        return self._sentence()
+
+    def release(self, by_s: float, released: Callable[[float], None]) -> None:
+        """Order the exposure, on a fresh session if this one is worn out, and hear that the shutter has closed."""
+        at_s = self._trigger()
+        released(at_s)
+        give_up_s = by_s - GIVE_UP_BEFORE_S
+        with _errors(ShotMissedError, "the camera was released, but then failed"):
+            while not self._exposed(at_s):
+                if monotonic() >= give_up_s:
+                    raise ShotMissedError("the camera was released, but said nothing of a picture in time")
+
+    def fetch(self, landing: Landing) -> None:
+        """Save the files as the camera tells of them, until there are as many as usual or no more come."""
+        give_up_s = monotonic() + self._part.fetch_within_s - GIVE_UP_BEFORE_S
+        settled_s = give_up_s
+        with _errors(ShotMissedError, "exposed, but the camera did not hand over the file"):
+            while not 0 < self._usual <= self._done and monotonic() < settled_s:
+                if self._done < len(self._paths):
+                    self._save(self._paths[self._done], landing)
+                    self._done += 1
+                    settled_s = min(give_up_s, monotonic() + SETTLED_S)
+                else:
+                    self._listen(POLL_MS)
+        if not self._done:
+            raise ShotMissedError("exposed, but the camera told of no file; is there a card in it?")
+        self._usual = self._done
+
+    def clear(self) -> None:
+        """Delete what was fetched, or its memory fills up; a picture that can't be deleted is no reason to stop."""
+        if self._part.keep_on_card:
+            return
+        for folder, name in self._paths[: self._done]:
+            try:
+                self._session.file_delete(folder, name)
+            except gp.GPhoto2Error as error:
+                _log.warning("%s stays on the camera: %s", name, error)
+
+    def idle(self) -> str:
+        """Read events and battery, each of which keeps the camera awake."""
+        with _errors(RetryError, "the camera does not answer any more"):
+            self._drain()
+        return self._sentence()
+
+    def ensure_stopped(self) -> None:
+        """Close the session."""
+        session, self._session = self._session, None
+        if session is not None:
+            try:
+                session.exit()
+            except gp.GPhoto2Error as error:
+                _log.warning("the camera did not close: %s", error)
+
+    # -------------------------------------------------------------------------------------------- opening
+
+    def _open(self) -> None:
+        # Always a new object: one that was closed aborts the process when it is opened again, and the old one must be
+        # freed before, since it holds the device.
+        self._session = None
+        self._session = _find(self._part.serial)
+        with _errors(RetryError, "the camera could not be set up"):
+            for name, value in self._part.settings.items():
+                self._set(name, value)
+            told = not_manual({name: value for name in MODE_NAMES if (value := self._get(name)) is not None})
+            if self._part.require_manual and told:
+                raise UserError(
+                    f"the camera's exposure mode is {told!r}: set it to manual, so that the clip does not flicker,"
+                    " or put require_manual = false in its part of the configuration"
+                )
+            self._target()
+            model = " ".join(filter(None, (self._get("manufacturer"), self._get("cameramodel")))) or "camera"
+            serial = self._get("serialnumber")
+            self._found = f"{model}, serial number {serial}" if serial else model
+            self._drain()
+
+    def _target(self) -> None:
+        try:
+            widget = self._session.get_single_config("capturetarget")
+        except gp.GPhoto2Error:
+            return  # the camera keeps pictures in one place only
+        choice = capture_target(list(widget.get_choices()), keep_on_card=self._part.keep_on_card)
+        if choice is not None:
+            self._set("capturetarget", choice)
+
+    def _get(self, name: str) -> str | None:
+        try:
+            return str(self._session.get_single_config(name).get_value())
+        except gp.GPhoto2Error:
+            return None
+
+    def _set(self, name: str, value: str) -> None:
+        try:
+            widget = self._session.get_single_config(name)
+        except gp.GPhoto2Error as error:
+            raise UserError(
+                f"the camera has no setting {name!r}; see the camera's part of the configuration"
+            ) from error
+        choices = list(widget.get_choices()) if widget.get_type() in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU) else []
+        if choices and value not in choices:
+            raise UserError(f"the camera's {name} cannot be {value!r}; it offers {', '.join(choices)}")
+        try:
+            widget.set_value(_typed(widget.get_type(), value))
+            self._session.set_single_config(name, widget)
+        except (gp.GPhoto2Error, ValueError) as error:
+            raise UserError(f"the camera refuses {name} = {value!r} ({error}); is it set by a dial?") from error
+
+    def _sentence(self) -> str:
+        battery = self._get("batterylevel")
+        return f"{self._found}, battery {battery}" if battery else self._found
+
+    # ------------------------------------------------------------------------------------------- shooting
+
+    def _trigger(self) -> float:
+        try:
+            return self._fire()
+        except gp.GPhoto2Error as error:
+            _log.warning("opening the camera again, since it did not fire: %s", error)
+        self._open()
+        with _errors(ShotMissedError, "the camera did not fire"):
+            return self._fire()
+
+    def _fire(self) -> float:
+        self._drain()
+        self._paths, self._done = [], 0
+        at_s = monotonic()
+        self._session.trigger_capture()
+        return at_s
+
+    def _exposed(self, at_s: float) -> bool:
+        """Hear one event; whether the shutter has closed by now."""
+        complete = self._listen(POLL_MS)
+        # A file can't be there before its exposure is over. The camera's word that it is done can be the last shot's,
+        # but not after this shot's own shutter time.
+        return bool(self._paths) or (complete and monotonic() >= at_s + self._part.exposure_s)
+
+    def _listen(self, wait_ms: int) -> bool:
+        """Hear one event and keep the path of a picture of this shot; True for the word that a capture is complete."""
+        kind, data = self._wait(wait_ms)
+        if kind == gp.GP_EVENT_FILE_ADDED:
+            path = (str(data.folder), str(data.name))
+            # Raw and JPEG of a shot come as two files, of which even the stems may differ, but never as two of a sort:
+            # that is a picture someone took by hand meanwhile.
+            if _suffix(path) in map(_suffix, self._paths):
+                _log.warning("%s is left on the camera: it belongs to no shot", path[1])
+            else:
+                self._paths.append(path)
+        return bool(kind == gp.GP_EVENT_CAPTURE_COMPLETE)
+
+    def _wait(self, wait_ms: int) -> tuple[int, Any]:
+        begun_s = monotonic()
+        kind, data = self._session.wait_for_event(wait_ms)
+        if kind == gp.GP_EVENT_TIMEOUT and monotonic() - begun_s < wait_ms / 2000:
+            time.sleep(0.002)  # some ports return at once when nothing is queued; don't spin on them
+        return kind, data
+
+    def _drain(self) -> None:
+        """Read away what is queued, so that no picture of before is taken for one of the next shot."""
+        for _ in range(DRAIN_AT_MOST):
+            kind, data = self._session.wait_for_event(1)
+            if kind == gp.GP_EVENT_TIMEOUT:
+                return
+            if kind == gp.GP_EVENT_FILE_ADDED:
+                _log.warning("%s is left on the camera: it belongs to no shot", data.name)
+                self._usual = 0  # perhaps the second file of the last one: learn anew how many come
+
+    def _save(self, path: tuple[str, str], landing: Landing) -> None:
+        part = landing.part(path[1])
+        self._session.file_get(*path, gp.GP_FILE_TYPE_NORMAL).save(str(part))
+        told = self._session.file_get_info(*path).file
+        if told.fields & gp.GP_FILE_INFO_SIZE and told.size != part.stat().st_size:
+            raise ShotMissedError(f"exposed, but {part.stat().st_size} of {told.size} bytes of the file came over")
+
+
+def not_manual(modes: Mapping[str, str]) -> str | None:
+    """The exposure mode among what the camera tells if it is not manual; None if it is, or if it tells none."""
+    for value in modes.values():
+        if not value.strip().lower().startswith("manual") and value.strip().lower() != "m":
+            return value
+    return None
+
+
+def capture_target(choices: list[str], *, keep_on_card: bool) -> str | None:
+    """The choice that keeps pictures in the camera's memory only, or on its card as well; None if there is none."""
+    cards = [choice for choice in choices if "card" in choice.lower()]
+    if keep_on_card:
+        return max(cards, key=len, default=None)  # "card and memory" is named longer than "card"
+    return next((choice for choice in choices if "ram" in choice.lower() and choice not in cards), None)
+
+
+def _find(serial: str | None) -> Any:
+    """A fresh session with the camera of this serial number, or with the only one there is."""
+    # Mounted cards show up as cameras on "disk:" ports.
+    seen = gp.Camera.autodetect()
+    ports = [str(seen.get_value(at)) for at in range(seen.count())]
+    ports = [port for port in ports if not port.startswith("disk:")]
+    if not ports:
+        raise RetryError("no camera is found on USB: switch it on, plug it in, and set it to remote control (PTP)")
+    if serial is None and len(ports) > 1:
+        raise UserError(f"{len(ports)} cameras are found on USB: name the one that is meant by its serial number")
+    known = gp.PortInfoList()
+    known.load()
+    others: list[str] = []
+    for port in ports:
+        session = gp.Camera()
+        session.set_port_info(known[known.lookup_path(port)])
+        try:
+            session.init()
+            number = str(session.get_single_config("serialnumber").get_value()) if serial else None
+        except gp.GPhoto2Error as error:
+            others.append(f"one at {port} cannot be opened ({error.string}), perhaps another program holds it")
+            continue
+        if number == serial:
+            return session
+        others.append(f"one has serial number {number}")
+        session.exit()
+    wanted = f"no camera with serial number {serial} is found" if serial else "the camera is not to be had"
+    raise RetryError(f"{wanted}: {'; '.join(others)}")
+
+
+def _typed(kind: int, value: str) -> str | float | int:
+    if kind == gp.GP_WIDGET_RANGE:
+        return float(value)
+    if kind in (gp.GP_WIDGET_TOGGLE, gp.GP_WIDGET_DATE):
+        return int({"on": "1", "off": "0"}.get(value.lower(), value))
+    return value
+
+
+def _suffix(path: tuple[str, str]) -> str:
+    return path[1].rpartition(".")[2].lower()
+
+
+@contextmanager
+def _errors(as_what: type[LapsedError], happened: str) -> Iterator[None]:
+    try:
+        yield
+    except gp.GPhoto2Error as error:
+        raise as_what(f"{happened}: {error.string} ({error.code})") from error

@@ -1,0 +1,152 @@
+"""Looks after one camera from the daemon: keeps a worker alive, hands it orders, holds the deadlines."""
+
+import asyncio
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from lapsed.camera import orders
+from lapsed.camera.child import Child
+from lapsed.camera.wire import Opening, Order, pack, unpack
+from lapsed.clock import monotonic
+from lapsed.model import CameraEvent
+from lapsed.settings import CameraPart
+
+FINISH_WITHIN_S = 2.0
+"""How long a worker may go on with its shot once we are told to stop."""
+
+
+class Keeper:
+    """One camera as the daemon sees it.
+
+    `kind` is the import path of the camera's kind, loaded in the worker only. `emit` is called in the event loop, with
+    Released, Exposed and then Landed or Missed for each order, and with CameraTold when the camera comes or goes; it
+    may give the next order. No call blocks the loop.
+    """
+
+    def __init__(self, camera: CameraPart, kind: str, emit: Callable[[CameraEvent], None]) -> None:
+        self._camera = camera
+        self._kind = kind
+        self._emit = emit
+        self._state = orders.State(camera)
+        self._events: asyncio.Queue[orders.Event] = asyncio.Queue()
+        self._child: Child | None = None
+        self._home = Path()
+        self._stopping = asyncio.Event()
+        self._idle = asyncio.Event()
+        self._idle.set()
+
+    @property
+    def worker_pid(self) -> int | None:
+        """The process id of the worker, None while there is none."""
+        return self._child.pid if self._child else None
+
+    def order(self, shot: int, folder: Path, stem: str, by_s: float) -> None:
+        """Ask for one frame, its files named `stem` in `folder`, the shutter closed by `by_s` (monotonic).
+
+        The folder of the files must exist, and no other camera may write to it; names in Landed are relative to
+        `folder`, and `stem` may begin with folders inside it. Exactly one Landed or Missed follows. Returns at once: an
+        idle worker has the order in its pipe then; else the order waits, as long as `by_s` allows.
+        """
+        self._drain()
+        self._feed(orders.Ordered(Order(shot, str(folder), stem, by_s)))
+        self._events.put_nowait(orders.Passed())  # `run` must reckon anew how long it may sleep
+
+    async def run(self) -> None:
+        """Look after the camera until `stop` or cancellation; either ends within 3 s, and all orders with it."""
+        self._idle.clear()
+        try:
+            with tempfile.TemporaryDirectory(prefix="lapsed-camera-") as home:
+                self._home = Path(home)
+                try:
+                    self._feed(orders.Open())
+                    while not self._stopping.is_set():
+                        await self._turn(orders.wake_s(self._state))
+                finally:
+                    await self._wind_up()
+        finally:
+            self._stopping.clear()
+            self._idle.set()
+
+    async def stop(self) -> None:
+        """Make `run` return: the shot in hand may still land for 2 s, everything else is missed."""
+        if not self._idle.is_set():
+            self._stopping.set()
+            self._events.put_nowait(orders.Passed())
+            await self._idle.wait()
+
+    async def _turn(self, until_s: float) -> None:
+        """Deal with the next event, or with time at `until_s`."""
+        event: orders.Event = orders.Passed()
+        try:
+            async with asyncio.timeout(max(0.0, until_s - monotonic())):
+                event = await self._events.get()
+        except TimeoutError:
+            # The loop may have been late as well: what a worker said in time is read before time is called.
+            await asyncio.sleep(0)
+            self._drain()
+        self._feed(event)
+
+    def _drain(self) -> None:
+        while not self._events.empty():
+            self._feed(self._events.get_nowait())
+
+    async def _wind_up(self) -> None:
+        self._feed(orders.Close())
+        try:
+            if self._child:
+                self._child.close_input()
+            await self._until_gone(FINISH_WITHIN_S)
+            if self._child:
+                self._child.kill()
+            await self._until_gone(orders.END_WITHIN_S / 4)
+        finally:
+            if self._child:
+                self._child.kill()
+                self._feed(orders.Ended("was stopped"))
+
+    async def _until_gone(self, patience_s: float) -> None:
+        until_s = monotonic() + patience_s
+        while self._child and monotonic() < until_s:
+            await self._turn(min(until_s, orders.wake_s(self._state)))
+
+    def _feed(self, event: orders.Event) -> None:
+        if isinstance(event, orders.Ended) and self._child:
+            self._child.close()
+            self._child = None
+        self._state, actions = orders.step(self._state, event, monotonic())
+        for action in actions:
+            self._do(action)
+
+    def _do(self, action: orders.Action) -> None:
+        match action:
+            case orders.Start():
+                self._start()
+            case orders.Send(order):
+                if self._child:
+                    self._child.send(pack(order))
+            case orders.Kill():
+                if self._child:
+                    self._child.kill()
+            case orders.Emit(event):
+                self._emit(event)
+
+    def _start(self) -> None:
+        if self._child:  # it could not be killed, and is left to the kernel
+            self._child.close()
+            self._child = None
+        try:
+            self._child = Child(self._camera.name, self._home, self._heard, self._ended)
+        except OSError as error:
+            self._events.put_nowait(orders.Ended(f"could not be started: {error.strerror}"))
+            return
+        part = self._camera.model_dump(mode="json")
+        self._child.send(pack(Opening(self._kind, self._camera.name, part)))
+
+    def _heard(self, line: bytes) -> None:
+        message = unpack(line)
+        if message is not None:
+            self._events.put_nowait(orders.Heard(message))
+
+    def _ended(self, how: str) -> None:
+        self._events.put_nowait(orders.Ended(how))

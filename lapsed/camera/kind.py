@@ -1,0 +1,68 @@
+"""What a kind of camera must be able to do; it runs inside the camera's worker process and nowhere else.
+
+For each session the worker calls `ensure_ready` once, then for each order `release`, `fetch`, `clear` in this order,
+`idle` every few seconds between orders, and `ensure_stopped` last. All calls come from one thread and may block:
+the daemon holds the deadlines, and past one it ends the whole worker (SIGKILL) and starts another, so a kind needs
+no time-outs against its own library. Any exception that is not a LapsedError is a crash of the worker.
+"""
+
+import importlib
+from collections.abc import Callable, Mapping
+from typing import Protocol, cast
+
+from lapsed.camera.landing import Landing
+from lapsed.errors import UserError
+
+
+class Kind(Protocol):
+    """One camera, held by one process."""
+
+    def ensure_ready(self) -> str:
+        """Find the camera, open it and set it up; calling it again does no more than opening it once.
+
+        Returns a sentence about what was found. Raises RetryError (away, asleep, held by another program) or
+        UserError (must be set differently); either way the worker ends, and a fresh one tries again later.
+        """
+
+    def release(self, by_s: float, released: Callable[[float], None]) -> None:
+        """Take one picture; return as soon as the shutter has closed, and not before.
+
+        Must call `released` exactly once, with the monotonic reading (s) of the instant the order to expose left.
+        A picture that was waiting in the camera must not be taken for this one. At `by_s` (monotonic) the worker is
+        killed; a kind that can give up a little earlier keeps its session by raising ShotMissedError. Raises
+        RetryError when the camera is lost: before `released` the order is tried again on a fresh worker.
+        """
+
+    def fetch(self, landing: Landing) -> None:
+        """Write the picture files of the last release to the paths that `landing.part` gives, one for each suffix.
+
+        Raises ShotMissedError when there is no picture, RetryError when the camera is lost.
+        """
+
+    def clear(self) -> None:
+        """The files of the last release are safe on disk: remove the camera's own copies where that is wanted."""
+
+    def idle(self) -> str:
+        """Keep the camera awake and the session alive; a short call, since an order waits while it runs.
+
+        Returns the sentence of `ensure_ready` as it reads now. Raises RetryError when the camera is lost.
+        """
+
+    def ensure_stopped(self) -> None:
+        """Close the camera so that others can use it; no call follows. Does nothing when it is not open."""
+
+
+Opener = Callable[[Mapping[str, object]], Kind]
+"""Makes the camera of a kind from its part of the configuration as plain values; touches no hardware yet."""
+
+GPHOTO = "lapsed.camera.gphoto:open_camera"
+"""Where the kind `gphoto` is found."""
+
+
+def load(path: str) -> Opener:
+    """The opener named `package.module:function`. Raises UserError when there is none."""
+    module, _, name = path.partition(":")
+    try:
+        return cast("Opener", getattr(importlib.import_module(module), name))
+    except (ImportError, AttributeError, ValueError) as error:
+        raise UserError(f"the camera kind {path} cannot be loaded ({error}); is lapsed installed whole?") from error

@@ -1,0 +1,318 @@
+"""What to do with the orders for frames, and with the worker that carries them out: pure decisions.
+
+`step(state, event, now)` gives the next state and what the keeper must do now. However events fall, each order
+ends in exactly one Landed or Missed, and at most one Released and one Exposed come before it. Times are seconds on
+the monotonic clock.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from lapsed.camera.wire import Message, Order
+from lapsed.errors import BugError
+from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, Released
+from lapsed.settings import CameraPart
+
+END_WITHIN_S = 2.0
+"""How long a killed process may take to go; one that hangs in the kernel is left behind."""
+
+LONGEST_REST_S = 30.0
+"""The longest pause before a worker that failed again and again is started once more."""
+
+SILENCE_S = 10.0
+"""How much longer than `ready_within_s` an idle worker may be silent; it speaks every few seconds."""
+
+
+class Phase(StrEnum):
+    """What the worker is at."""
+
+    AWAY = "away"  # there is none; `until_s` is when the next is started
+    OPENING = "opening"  # finding and opening its camera
+    IDLE = "idle"
+    EXPOSING = "exposing"  # it was given `current`, and the shutter has not closed yet
+    FETCHING = "fetching"  # the shutter of `current` has closed
+    ENDING = "ending"  # it was killed and is not yet gone
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Everything known about one camera's orders and worker.
+
+    `until_s` is when the phase has lasted too long. `lost` is an order that a worker died of; it has one more try.
+    `failures` counts ends of workers in a row, `told` is the last news of the camera. Orders are taken while `open`.
+    """
+
+    part: CameraPart
+    open: bool = False
+    phase: Phase = Phase.AWAY
+    until_s: float = 0.0
+    current: Order | None = None
+    released: bool = False
+    lost: Order | None = None
+    waiting: tuple[Order, ...] = ()
+    failures: int = 0
+    told: CameraTold | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """From now on the camera is looked after."""
+
+
+@dataclass(frozen=True, slots=True)
+class Close:
+    """No further order is begun and no worker started."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """A frame is wanted."""
+
+    order: Order
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """The worker said this."""
+
+    message: Message
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The worker's process is gone; `how` is the end of the sentence "the worker ..."."""
+
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """Time went by."""
+
+
+Event = Open | Close | Ordered | Heard | Ended | Passed
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """Start a worker."""
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Give this order to the worker."""
+
+    order: Order
+
+
+@dataclass(frozen=True, slots=True)
+class Kill:
+    """End the worker with SIGKILL."""
+
+
+@dataclass(frozen=True, slots=True)
+class Emit:
+    """Tell this to whoever watches the camera."""
+
+    event: CameraEvent
+
+
+Action = Start | Send | Kill | Emit
+
+
+def step(state: State, event: Event, now: float) -> tuple[State, tuple[Action, ...]]:
+    """What follows from `event` at `now`; actions are to be carried out in their order."""
+    turn = _Turn(state, now)
+    turn.take(event)
+    turn.expire()
+    turn.give()
+    return turn.state, tuple(turn.does + turn.emits)
+
+
+def wake_s(state: State) -> float:
+    """When `step` must be called with Passed if nothing happens before; infinity if never."""
+    idle = state.phase is Phase.AWAY and not state.open
+    return min([math.inf if idle else state.until_s, *(_latest_s(state, order) for order in state.waiting)])
+
+
+def rest_s(failures: int) -> float:
+    """The pause before the next start after so many failures in a row: none at first, then doubling."""
+    return 0.0 if failures <= 1 else min(LONGEST_REST_S, 0.25 * 2.0 ** min(failures - 2, 20))
+
+
+def _latest_s(state: State, order: Order) -> float:
+    # Given out later, the shutter could not have closed in time even without any lag.
+    return order.by_s - state.part.exposure_s
+
+
+class _Turn:
+    """One step in the making. Emits come last, so that whoever hears them meets finished business."""
+
+    def __init__(self, state: State, now: float) -> None:
+        self.state = state
+        self.now = now
+        self.does: list[Action] = []
+        self.emits: list[Action] = []
+
+    def take(self, event: Event) -> None:
+        match event:
+            case Open():
+                self._set(open=True, until_s=self.now, failures=0)
+            case Close():
+                for order in self.state.waiting:
+                    self._miss(order, "lapsed is stopping")
+                self._set(open=False, waiting=())
+            case Ordered(order):
+                self._ordered(order)
+            case Heard(message):
+                self._heard(message)
+            case Ended(how):
+                self._gone(f"the worker {how}")
+            case Passed():
+                pass
+
+    def expire(self) -> None:
+        """Give up what can no longer be in time."""
+        late = [order for order in self.state.waiting if self.now >= _latest_s(self.state, order)]
+        for order in late:
+            self._miss(order, self._why_waiting())
+        if late:
+            self._set(waiting=tuple(order for order in self.state.waiting if order not in late))
+        if self.now >= self.state.until_s:
+            self._overdue()
+
+    def give(self) -> None:
+        """Start what can be started."""
+        state = self.state
+        if state.phase is Phase.AWAY and state.open and self.now >= state.until_s:
+            self.does.append(Start())
+            self._set(phase=Phase.OPENING, until_s=self.now + state.part.ready_within_s)
+        elif state.phase is Phase.IDLE and state.waiting:
+            order, *rest = state.waiting
+            until_s = min(order.by_s, self.now + state.part.expose_within_s)
+            self.does.append(Send(replace(order, by_s=until_s)))
+            self._set(phase=Phase.EXPOSING, until_s=until_s, current=order, released=False, waiting=tuple(rest))
+
+    def _set(self, **changes: object) -> None:
+        self.state = replace(self.state, **changes)  # type: ignore[arg-type]  # names are checked by the dataclass
+
+    def _ordered(self, order: Order) -> None:
+        if not self.state.open:
+            self._miss(order, "the camera is not looked after: lapsed is starting or stopping")
+            return
+        self._set(waiting=(*self.state.waiting, order))
+        if self.state.phase is Phase.AWAY:
+            # A frame is wanted now; the pause after failures is for when nobody waits.
+            self._set(until_s=min(self.state.until_s, self.now), failures=0)
+
+    def _heard(self, message: Message) -> None:
+        match message:
+            case CameraTold(ready=True, text=text):
+                self._ready(text)
+            case CameraTold(text=text):
+                self._end(text)
+            case Released() | Exposed() | Landed() | Missed():
+                current = self.state.current
+                if current is not None and message.shot == current.shot:
+                    self._passed(replace(message, camera=self.state.part.name))
+            case _:
+                pass
+
+    def _ready(self, text: str) -> None:
+        if self.state.phase in (Phase.OPENING, Phase.IDLE):
+            # Only a worker that speaks for the second time has lasted; one that fails at once must not spin.
+            failures = 0 if self.state.phase is Phase.IDLE else self.state.failures
+            self._rest(failures)
+            self._tell(ready=True, text=text)
+
+    def _passed(self, message: Released | Exposed | Landed | Missed) -> None:
+        phase = self.state.phase
+        match message:
+            case Released() if phase is Phase.EXPOSING and not self.state.released:
+                self._set(released=True)
+            case Exposed() if phase is Phase.EXPOSING:
+                self._set(phase=Phase.FETCHING, until_s=self.now + self.state.part.fetch_within_s)
+            case Landed() if phase is Phase.FETCHING:
+                self._rest(0)
+            case Missed() if phase in (Phase.EXPOSING, Phase.FETCHING):
+                self._rest(self.state.failures)
+            case _:
+                return
+        self.emits.append(Emit(message))
+
+    def _rest(self, failures: int) -> None:
+        until_s = self.now + self.state.part.ready_within_s + SILENCE_S
+        self._set(phase=Phase.IDLE, until_s=until_s, current=None, failures=failures)
+
+    def _overdue(self) -> None:
+        part = self.state.part
+        match self.state.phase:
+            case Phase.OPENING:
+                self._end(f"the camera could not be opened within {part.ready_within_s:g} s")
+            case Phase.IDLE:
+                self._end("the camera's worker has fallen silent")
+            case Phase.EXPOSING:
+                done = "was released, but its shutter did not close" if self.state.released else "did not fire"
+                self._miss_current(f"the camera {done} in time; its worker was ended")
+                self._end("the camera hung in a shot and is being opened again")
+            case Phase.FETCHING:
+                self._miss_current(
+                    f"exposed, but the file was not fetched within {part.fetch_within_s:g} s; the worker was ended"
+                )
+                self._end("the camera hung in a fetch and is being opened again")
+            case Phase.ENDING:
+                self._gone("the worker hangs in the kernel and cannot be ended; unplug the camera and plug it in again")
+            case Phase.AWAY:
+                pass
+
+    def _end(self, text: str) -> None:
+        if self.state.phase in (Phase.AWAY, Phase.ENDING):
+            return
+        self.does.append(Kill())
+        self._lose(text)
+        self._set(phase=Phase.ENDING, until_s=self.now + END_WITHIN_S)
+        self._tell(ready=False, text=text)
+
+    def _gone(self, text: str) -> None:
+        self._lose(text)
+        told = self.state.told
+        if self.state.phase is not Phase.ENDING and (told is None or told.ready):
+            self._tell(ready=False, text=text)
+        failures = self.state.failures + 1
+        self._set(phase=Phase.AWAY, failures=failures, until_s=self.now + rest_s(failures))
+
+    def _lose(self, text: str) -> None:
+        """The worker carries `current` out no more: wait for the next one, once, or give it up."""
+        state = self.state
+        order = state.current
+        if order is None:
+            return
+        if state.phase is Phase.EXPOSING and not state.released and state.open and order != state.lost:
+            self._set(waiting=(order, *state.waiting), current=None, lost=order)
+            return
+        stage = "exposed" if state.phase is Phase.FETCHING else "released" if state.released else "ordered"
+        self._miss_current(f"{stage}, but then {text}")
+
+    def _why_waiting(self) -> str:
+        state = self.state
+        if state.phase in (Phase.EXPOSING, Phase.FETCHING) and state.current is not None:
+            return f"the camera was still {state.phase} shot {state.current.shot}"
+        if state.told is not None and not state.told.ready:
+            return f"the camera was not ready in time: {state.told.text}"
+        return "the camera was not ready in time"
+
+    def _miss_current(self, reason: str) -> None:
+        if self.state.current is None:
+            raise BugError("a shot was given up that nobody ordered")
+        self._miss(self.state.current, reason)
+        self._set(current=None)
+
+    def _miss(self, order: Order, reason: str) -> None:
+        self.emits.append(Emit(Missed(order.shot, self.state.part.name, self.now, reason)))
+
+    def _tell(self, *, ready: bool, text: str) -> None:
+        told = CameraTold(self.state.part.name, ready, text)
+        if self.state.open and told != self.state.told:
+            self.emits.append(Emit(told))
+            self._set(told=told)
