@@ -107,7 +107,6 @@ def _graph(picture: VideoFrame, crop: Rect, size: tuple[int, int]) -> Graph:
     """Crop and scale on the planes as they are, area-averaged, to 4:2:0 full range by BT.601, whatever the source."""
     rgb = picture.format.is_rgb
     graph = Graph()
-    graph.threads = 1
     source = (
         f"video_size={picture.width}x{picture.height}:pix_fmt={picture.format.name}:time_base=1/1:range=pc"
         f":colorspace={'gbr' if rgb else 'smpte170m'}"
