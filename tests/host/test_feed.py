@@ -223,6 +223,16 @@ async def test_a_connection_cut_in_mid_message_is_made_anew(hosting: Hosting, fo
         ]
 
 
+async def test_a_host_that_breaks_the_protocol_is_left_and_tried_again(hosting: Hosting, following: Following) -> None:
+    async def handler(host: ServerConnection) -> None:
+        host.transport.write(b"\x83\x00")  # RFC 6455, section 5.2: opcode 3 is reserved
+        await host.wait_closed()
+
+    async with hosting(handler) as url, following(url) as host:
+        assert (await host.until(LinkDown))[0].reason.startswith("the host broke the WebSocket protocol, code 1002")
+        await host.until(LinkUp, 2)
+
+
 async def test_a_host_restarted_ten_times_is_found_ten_times(hosting: Hosting, following: Following, job: Say) -> None:
     async with hosting(_saying(job(stage="running", layer=0))) as url:
         port = int(url.rstrip("/").rpartition(":")[2])
