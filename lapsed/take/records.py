@@ -201,5 +201,5 @@ def _held(value: str | int | float | None) -> str | int | float | None:  # noqa:
 
 
 def _json(value: object) -> str:
-    # Half a surrogate pair, which a host's JSON may hold, becomes "?": escaped it would come back and break a print-out.
+    # Half a surrogate pair, which a host's JSON may hold, becomes "?": escaped it would come back and break printing.
     return json.dumps(value, default=str, ensure_ascii=False).encode(errors="replace").decode()

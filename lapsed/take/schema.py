@@ -3,8 +3,8 @@
 **While a take is open** the file is in WAL mode with synchronous=EXTRA: each commit appends to `take.db-wal` and syncs
 it before it returns, so a committed row survives a power cut, at one sync a commit ("WAL mode is always consistent
 with synchronous=NORMAL, but WAL mode does lose durability"; FULL adds the sync of the WAL after each transaction, and
-EXTRA, where a file system knows no WAL, that of the folder: SQLite documentation, "PRAGMA synchronous"). Readers see the last commit and never make the writer wait ("Write-Ahead
-Logging", section 2.2).
+EXTRA, where a file system knows no WAL, that of the folder: SQLite documentation, "PRAGMA synchronous"). Readers see
+the last commit and never make the writer wait ("Write-Ahead Logging", section 2.2).
 
 **When a take is closed** its file goes back to rollback mode (journal_mode=DELETE), which empties and removes
 `take.db-wal` and `take.db-shm`: the one file is all there is to copy, and it can be read from media that can't be

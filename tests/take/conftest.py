@@ -20,7 +20,7 @@ def stamp_of(mono_s: float) -> Stamp:
 class Making:
     """What the tests make takes of."""
 
-    # The least that has the markers of a whole JPEG: SOI, a scan's header, one entropy-coded byte, EOI (ITU-T T.81, B.2).
+    # The least with a whole JPEG's markers: SOI, a scan's header, an entropy-coded byte, EOI (ITU-T T.81, B.2).
     jpeg = bytes.fromhex("ffd8 ffda0008 010100003f00 55 ffd9")
 
     def stamp(self, mono_s: float) -> Stamp:

@@ -56,27 +56,28 @@ def test_all_that_was_told_stands_in_the_take(tmp_path: Path, making) -> None:
     journal.close(Outcome.CANCELLED, "cancelled at the host", making.stamp(1010.0)).result(10)
 
     take = read_take(journal.folder)
-    assert (Outcome.CANCELLED, "cancelled at the host") == (take.outcome, take.reason)
-    assert ("2026-05-04T09:30:00.000000Z", "2026-05-04T09:30:10.000000Z") == (take.started_utc, take.ended_utc)
+    assert (take.outcome, take.reason) == (Outcome.CANCELLED, "cancelled at the host")
+    assert (take.started_utc, take.ended_utc) == ("2026-05-04T09:30:00.000000Z", "2026-05-04T09:30:10.000000Z")
     assert PrintInfo("bracket.gcode", layers=201, height_mm=50.0) == take.print
     assert take.meta["printed_top_mm"] == 1.5
-    assert [(1, Why.LAYER, 1, 0.25), (2, Why.LINE, 2, 0.5)] == [
-        (c.number, c.why, c.layer, c.height_mm) for c in take.cues
+    assert [(c.number, c.why, c.layer, c.height_mm) for c in take.cues] == [
+        (1, Why.LAYER, 1, 0.25),
+        (2, Why.LINE, 2, 0.5),
     ]
     first = take.cues[0]
-    assert (1001.0, 1001.125, None, 1001.625) == (first.mono_s, first.held_s, first.parked_s, first.resumed_s)
+    assert (first.mono_s, first.held_s, first.parked_s, first.resumed_s) == (1001.0, 1001.125, None, 1001.625)
     landed, missed = take.shots
-    assert (1001.25, 1001.25, 1001.5, 1001.75) == (
+    assert (
         landed.ordered_s,
         landed.released_s,
         landed.exposed_s,
         landed.ended_s,
-    )
+    ) == (1001.25, 1001.25, 1001.5, 1001.75)
     assert landed.exposed_utc == "2026-05-04T09:30:01.500000Z"
     assert ("landed", None, len(making.jpeg)) == (landed.outcome, landed.reason, landed.size_bytes)
-    assert ("missed", "the camera gave no answer") == (missed.outcome, missed.reason)
-    assert [("camera", "it fell asleep"), ("gap", "the host was away")] == [(e.kind, e.text) for e in take.events]
-    assert {"gap_s": 4.5} == take.events[1].data
+    assert (missed.outcome, missed.reason) == ("missed", "the camera gave no answer")
+    assert [(e.kind, e.text) for e in take.events] == [("camera", "it fell asleep"), ("gap", "the host was away")]
+    assert take.events[1].data == {"gap_s": 4.5}
 
 
 def test_an_event_told_late_keeps_its_own_time(tmp_path: Path, making) -> None:
@@ -93,14 +94,14 @@ def test_a_landed_frame_is_not_taken_away_by_a_deadline(tmp_path: Path, making, 
     journal.submit(*(both if order == "landed first" else both[::-1]))
     close(journal, making.stamp(1002.0))
     (shot,) = read_take(journal.folder).shots
-    assert ("landed", None) == (shot.outcome, shot.reason)
+    assert (shot.outcome, shot.reason) == ("landed", None)
 
 
 def test_a_closed_take_is_one_file_and_its_folder(tmp_path: Path, making) -> None:
     journal = making.new(tmp_path)
     journal.submit(*making.shot(1))
     close(journal, making.stamp(1002.0))
-    assert ["frames", "take.db"] == sorted(path.name for path in journal.folder.iterdir())
+    assert sorted(path.name for path in journal.folder.iterdir()) == ["frames", "take.db"]
 
 
 def test_a_take_is_read_while_it_is_written(tmp_path: Path, making) -> None:
@@ -119,7 +120,7 @@ def test_a_take_left_open_is_gone_on_with(tmp_path: Path, making) -> None:
     again = Journal.reopen(journal.folder)
     again.submit(HoldCleared(), *making.shot(2))
     close(again, making.stamp(1010.0))
-    assert [1, 2] == [shot.cue for shot in read_take(journal.folder).shots]
+    assert [shot.cue for shot in read_take(journal.folder).shots] == [1, 2]
 
 
 def test_a_second_writer_is_refused_in_a_sentence(tmp_path: Path, making) -> None:
@@ -127,6 +128,14 @@ def test_a_second_writer_is_refused_in_a_sentence(tmp_path: Path, making) -> Non
     with pytest.raises(UserError, match="is being written by another lapsed; stop that one first"):
         Journal.reopen(journal.folder)
     close(journal, making.stamp(1010.0))
+
+
+def test_a_damaged_take_is_not_gone_on_with(tmp_path: Path, making) -> None:
+    journal = making.new(tmp_path)
+    close(journal, making.stamp(1010.0))
+    (journal.folder / "take.db").write_bytes(b"no database" * 100)
+    with pytest.raises(TakeEndedError, match=r"cannot go on with the take .*: file is not a database"):
+        Journal.reopen(journal.folder)
 
 
 def test_what_is_told_after_the_end_fails_in_a_sentence(tmp_path: Path, making) -> None:
@@ -153,7 +162,7 @@ def test_a_record_that_is_no_row_takes_no_other_along(tmp_path: Path, making) ->
         bad.result(10)
     assert good.result(10) is None
     close(journal, making.stamp(1010.0))
-    assert [2] == [cue.number for cue in read_take(journal.folder).cues]
+    assert [cue.number for cue in read_take(journal.folder).cues] == [2]
 
 
 @pytest.mark.parametrize("layer", [2**70, -(2**70)])
@@ -164,9 +173,9 @@ def test_figures_and_texts_that_no_table_holds_lose_no_row(tmp_path: Path, makin
     journal.submit(cue, Noted(Note("odd", "half \udc80 a letter", {"x": {1, 2}, "y": "\ud800"}), making.stamp(1001.0)))
     close(journal, making.stamp(1010.0))
     take = read_take(journal.folder)
-    assert ("a?b", [1]) == (take.print.name, [cue.number for cue in take.cues])
+    assert (take.print.name, [cue.number for cue in take.cues]) == ("a?b", [1])
     assert take.events[0].data["y"] == "?"
-    assert [r"half \udc80 a letter"] == [event.text for event in take.events]
+    assert [event.text for event in take.events] == [r"half \udc80 a letter"]
 
 
 # ------------------------------------------------------------------------------------------------ a disk that refuses
@@ -226,7 +235,7 @@ async def test_a_waiter_that_gives_up_takes_nothing_back(gated, making) -> None:
     waiting.cancel()
     gate.open.set()
     await asyncio.wrap_future(journal.close(Outcome.FINISHED, "", making.stamp(1010.0)))
-    assert [1] == [shot.cue for shot in read_take(journal.folder).shots]
+    assert [shot.cue for shot in read_take(journal.folder).shots] == [1]
 
 
 def test_a_short_refusal_is_tried_again(gated, making) -> None:
@@ -241,12 +250,12 @@ def test_what_was_refused_is_written_first_when_there_is_room_again(gated, makin
     journal, gate = gated
     gate.refusals = 3
     gate.open.set()
-    with pytest.raises(TakeEndedError, match="cannot write the journal of take .*: database or disk is full; free"):
+    with pytest.raises(TakeEndedError, match=r"cannot write the journal of take .*: database or disk is full; free"):
         journal.submit(*making.cue(1)).result(10)
     assert journal.submit(*making.ordered(1)).result(10) is None
     close(journal, making.stamp(1010.0))
     take = read_take(journal.folder)
-    assert ([1], [1]) == ([cue.number for cue in take.cues], [shot.cue for shot in take.shots])
+    assert ([cue.number for cue in take.cues], [shot.cue for shot in take.shots]) == ([1], [1])
 
 
 def test_a_take_whose_end_is_refused_stays_open_for_the_next_start(gated, making) -> None:
@@ -257,7 +266,7 @@ def test_a_take_whose_end_is_refused_stays_open_for_the_next_start(gated, making
     with pytest.raises(TakeEndedError, match="still refuses"):
         journal.close(Outcome.FINISHED, "", making.stamp(1010.0)).result(10)
     take = read_take(journal.folder)
-    assert (None, 1) == (take.outcome, len(take.cues))
+    assert (take.outcome, len(take.cues)) == (None, 1)
     again = Journal.reopen(journal.folder)
     close(again, making.stamp(1011.0))
 
@@ -297,18 +306,18 @@ def test_a_full_disk_keeps_what_was_committed_and_goes_on_with_room(small_disk, 
     journal.submit(*making.shot(written + 2)).result(10)
     close(journal, making.stamp(1059.0))
     with closing(sqlite3.connect(journal.folder / "take.db")) as db:
-        assert [("ok",)] == db.execute("PRAGMA integrity_check").fetchall()
+        assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     assert list(range(1, written + 3)) == [shot.cue for shot in read_take(journal.folder).shots]
 
 
 def test_a_take_that_finds_no_room_to_begin_leaves_nothing_behind(small_disk, making) -> None:
     (small_disk.place / "ballast").write_bytes(bytes(510_000))
-    with pytest.raises(TakeEndedError, match="cannot begin a take in .*; free or mend the disk"):
+    with pytest.raises(TakeEndedError, match=r"cannot begin a take in .*; free or mend the disk"):
         making.new(small_disk.place)
-    assert ["ballast"] == [path.name for path in small_disk.place.iterdir()]
+    assert [path.name for path in small_disk.place.iterdir()] == ["ballast"]
 
 
 def test_a_store_that_is_a_file_is_told_in_a_sentence(tmp_path: Path, making) -> None:
     (tmp_path / "store").write_text("")
-    with pytest.raises(TakeEndedError, match="cannot begin a take in .*: file exists"):
+    with pytest.raises(TakeEndedError, match=r"cannot begin a take in .*: file exists"):
         making.new(tmp_path / "store")

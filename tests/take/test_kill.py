@@ -80,7 +80,7 @@ def test_no_instant_of_a_kill_loses_what_was_told_to_be_safe(tmp_path: Path, for
 
 def _assert_whole(folder: Path, acks: list[list[str]]) -> None:
     with closing(sqlite3.connect(folder / "take.db")) as db:
-        assert [("ok",)] == db.execute("PRAGMA integrity_check").fetchall()
+        assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     take = read_take(folder)
     outcomes = {shot.cue: shot.outcome for shot in take.shots}
     assert {cue.number for cue in take.cues} == set(outcomes)

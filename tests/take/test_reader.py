@@ -29,7 +29,7 @@ def test_frames_come_in_shot_order_with_their_times(tmp_path: Path, making) -> N
     journal = making.new(tmp_path, "main", "side")
     journal.submit(*making.shot(2), *making.shot(1), *making.cue(3), *making.missed(3), *making.landed(2, "side"))
     take = read_take(closed(journal, making))
-    assert ("main", "side") == take.cameras
+    assert take.cameras == ("main", "side")
     first = Frame(
         path=take.folder / "frames/main/000001.jpg",
         shot=1,
@@ -39,9 +39,9 @@ def test_frames_come_in_shot_order_with_their_times(tmp_path: Path, making) -> N
         mono_s=1001.5,
     )
     assert first == take.frames("main")[0]
-    assert [1, 2] == [frame.shot for frame in take.frames("main")]
+    assert [frame.shot for frame in take.frames("main")] == [1, 2]
     # The side camera never told when its shutter closed: the time it landed stands in.
-    assert [1002.75] == [frame.mono_s for frame in take.frames("side")]
+    assert [frame.mono_s for frame in take.frames("side")] == [1002.75]
     assert take.frames("none") == ()
 
 
@@ -52,7 +52,7 @@ def test_takes_are_listed_newest_first_with_their_counts(tmp_path: Path, making)
     two = making.new(tmp_path)
     listed = list_takes(tmp_path)
     assert [two.folder, one.folder] == [take.folder for take in listed]
-    assert [(None, 0, 0, 0), (Outcome.FINISHED, 2, 1, 1)] == [(t.outcome, t.cues, t.landed, t.missed) for t in listed]
+    assert [(t.outcome, t.cues, t.landed, t.missed) for t in listed] == [(None, 0, 0, 0), (Outcome.FINISHED, 2, 1, 1)]
     closed(two, making)
 
 
@@ -62,7 +62,7 @@ def test_a_store_that_is_not_there_has_no_takes(tmp_path: Path) -> None:
 
 def test_a_store_that_is_a_file_is_told_in_a_sentence(tmp_path: Path) -> None:
     (tmp_path / "store").write_text("")
-    with pytest.raises(UserError, match="cannot list the takes in .*: Not a directory"):
+    with pytest.raises(UserError, match=r"cannot list the takes in .*: Not a directory"):
         list_takes(tmp_path / "store")
 
 
@@ -70,7 +70,7 @@ def test_a_copied_take_is_whole_even_if_it_was_open(tmp_path: Path, making) -> N
     journal = making.new(tmp_path / "store")
     journal.submit(*making.shot(1)).result(10)
     shutil.copytree(journal.folder, tmp_path / "copy")
-    assert [1] == [frame.shot for frame in read_take(tmp_path / "copy").frames("main")]
+    assert [frame.shot for frame in read_take(tmp_path / "copy").frames("main")] == [1]
     closed(journal, making)
 
 
@@ -92,7 +92,7 @@ def test_a_take_on_a_disk_that_cannot_be_written_is_read(tmp_path: Path, making,
         shutil.copytree(journal.folder, kept)
     if state == "cut short while being written":
         with closing(sqlite3.connect(journal.folder / "take.db", isolation_level=None)) as db:
-            # A hot rollback journal: pages spilled to the file before the commit (SQLite documentation, "Atomic Commit").
+            # A hot rollback journal: pages reach the file before the commit (SQLite, "Atomic Commit").
             db.execute("PRAGMA cache_size = 1")
             db.execute("BEGIN")
             db.execute("DELETE FROM shot")
@@ -102,8 +102,8 @@ def test_a_take_on_a_disk_that_cannot_be_written_is_read(tmp_path: Path, making,
             assert (kept / "take.db-journal").stat().st_size > 0
             db.execute("ROLLBACK")
     small_disk.freeze()
-    assert [1] == [frame.shot for frame in read_take(kept).frames("main")]
-    assert [None] == [take.problem for take in list_takes(small_disk.place)]
+    assert [frame.shot for frame in read_take(kept).frames("main")] == [1]
+    assert [take.problem for take in list_takes(small_disk.place)] == [None]
 
 
 DAMAGE = {
@@ -144,7 +144,7 @@ def test_a_take_from_elsewhere_points_nowhere_outside_itself(tmp_path: Path, mak
     journal = making.new(tmp_path)
     journal.submit(*making.shot(1))
     folder = closed(journal, making)
-    alter(folder, f"UPDATE shot SET files = '[\"{name}\"]'")
+    alter(folder, f"UPDATE shot SET files = '[\"{name}\"]'")  # noqa: S608 - the test's own table of names
     assert read_take(folder).frames("main") == ()
 
 
@@ -162,19 +162,19 @@ def kept_v1(tmp_path: Path) -> Path:
 def assert_tells_what_version_1_told(folder: Path) -> None:
     take = read_take(folder)
     assert PrintInfo("bracket.gcode", "run-7", 201, 50.0, 6900.0) == take.print
-    assert ({"cadence": {"every_layers": 1}}, ("main", "side")) == (take.meta["settings"], take.cameras)
-    assert [Why.LAYER, Why.HEIGHT, Why.LINE] == [cue.why for cue in take.cues]
+    assert (take.meta["settings"], take.cameras) == ({"cadence": {"every_layers": 1}}, ("main", "side"))
+    assert [cue.why for cue in take.cues] == [Why.LAYER, Why.HEIGHT, Why.LINE]
     first = take.cues[0]
-    assert (1001.1, 1002.0, 1003.0, 1003.1) == (first.held_s, first.parked_s, first.returned_s, first.resumed_s)
-    assert [(1, "main", "landed"), (1, "side", "missed")] == [(s.cue, s.camera, s.outcome) for s in take.shots[:2]]
-    assert (1002.2, 1002.5, 1004.0, 123456) == (
+    assert (first.held_s, first.parked_s, first.returned_s, first.resumed_s) == (1001.1, 1002.0, 1003.0, 1003.1)
+    assert [(s.cue, s.camera, s.outcome) for s in take.shots[:2]] == [(1, "main", "landed"), (1, "side", "missed")]
+    assert (
         take.shots[0].released_s,
         take.shots[0].exposed_s,
         take.shots[0].ended_s,
         take.shots[0].size_bytes,
-    )
-    assert ("frames/main/000001.jpg", "frames/main/000001.raw") == take.shots[0].files
-    assert ("link", {"gap_s": None}) == (take.events[0].kind, take.events[0].data)
+    ) == (1002.2, 1002.5, 1004.0, 123456)
+    assert take.shots[0].files == ("frames/main/000001.jpg", "frames/main/000001.raw")
+    assert (take.events[0].kind, take.events[0].data) == ("link", {"gap_s": None})
 
 
 def test_a_take_of_version_1_is_read(kept_v1: Path) -> None:
@@ -185,9 +185,9 @@ def test_a_take_of_version_1_is_gone_on_with(kept_v1: Path, making) -> None:
     making.frame(kept_v1, 1)
     making.frame(kept_v1, 1, ending="raw")
     found = recover(kept_v1, making.stamp(1100.0))
-    assert (3, 1.5, True) == (found.cues, found.top_mm, found.marked)
+    assert (found.cues, found.top_mm, found.marked) == (3, 1.5, True)
     assert found.hold is not None
-    assert ("G90", "G1 X10 Y10 F6000") == found.hold.come_back
+    assert found.hold.come_back == ("G90", "G1 X10 Y10 F6000")
     closed(Journal.reopen(kept_v1), making)
     assert_tells_what_version_1_told(kept_v1)
 
@@ -208,8 +208,8 @@ def test_an_older_take_is_read_without_altering_it(kept_v1: Path, version_2) -> 
 def test_an_older_take_is_brought_up_when_it_is_gone_on_with(kept_v1: Path, version_2, making) -> None:
     closed(Journal.reopen(kept_v1), making)
     with closing(sqlite3.connect(kept_v1 / "take.db")) as db:
-        assert (2,) == db.execute("PRAGMA user_version").fetchone()
-        assert [(None,)] == db.execute("SELECT DISTINCT sharpness FROM shot").fetchall()
+        assert db.execute("PRAGMA user_version").fetchone() == (2,)
+        assert db.execute("SELECT DISTINCT sharpness FROM shot").fetchall() == [(None,)]
     assert_tells_what_version_1_told(kept_v1)
 
 

@@ -46,7 +46,7 @@ def test_remains_of_a_take_never_begun_go_and_other_folders_stay(tmp_path: Path)
     (theirs / "notes.txt").write_text("mine")
     (tmp_path / "elsewhere").mkdir()
     find_open(tmp_path)
-    assert ["2026-05-04_093001_theirs", "elsewhere"] == sorted(path.name for path in tmp_path.iterdir())
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["2026-05-04_093001_theirs", "elsewhere"]
 
 
 def test_a_take_whose_closing_was_cut_short_becomes_one_file(tmp_path: Path, making) -> None:
@@ -58,8 +58,8 @@ def test_a_take_whose_closing_was_cut_short_becomes_one_file(tmp_path: Path, mak
         shutil.copytree(tmp_path / "store", tmp_path / "copy")
     assert find_open(tmp_path / "copy") == []
     folder = tmp_path / "copy" / journal.folder.name
-    assert ["frames", "take.db"] == sorted(path.name for path in folder.iterdir())
-    assert Outcome.FINISHED == read_take(folder).outcome
+    assert sorted(path.name for path in folder.iterdir()) == ["frames", "take.db"]
+    assert read_take(folder).outcome == Outcome.FINISHED
 
 
 def test_a_take_of_another_make_is_not_ours_to_close(tmp_path: Path, making) -> None:
@@ -79,30 +79,30 @@ def test_tells_the_director_where_the_print_was(tmp_path: Path, making) -> None:
     making.frame(journal.folder, 2)
     found = recover(left(journal), making.stamp(1100.0))
     assert PrintInfo("bracket.gcode", layers=200) == found.print
-    assert (3, 1, 3, 0.75, False) == (found.cues, found.first_layer, found.layer, found.top_mm, found.marked)
-    assert (1000.0, 1001.0) == (found.since_s, found.first_cue_s)
+    assert (found.cues, found.first_layer, found.layer, found.top_mm, found.marked) == (3, 1, 3, 0.75, False)
+    assert (found.since_s, found.first_cue_s) == (1000.0, 1001.0)
     assert found.hold is not None
-    assert (3, "parking", ("G90", "G1 X10 Y10")) == (found.hold.shot, found.hold.phase, found.hold.come_back)
-    assert ((), ((3, "main"),)) == (found.adopted, found.missed)
+    assert (found.hold.shot, found.hold.phase, found.hold.come_back) == (3, "parking", ("G90", "G1 X10 Y10"))
+    assert (found.adopted, found.missed) == ((), ((3, "main"),))
 
 
 def test_a_take_without_a_cue_tells_so(tmp_path: Path, making) -> None:
     found = recover(left(making.new(tmp_path)), making.stamp(1100.0))
-    assert (0, None, None, None, 0.0, None) == (
+    assert (
         found.cues,
         found.first_cue_s,
         found.first_layer,
         found.layer,
         found.top_mm,
         found.hold,
-    )
+    ) == (0, None, None, None, 0.0, None)
 
 
 def test_the_greatest_height_seen_counts_if_no_cue_was_as_high(tmp_path: Path, making) -> None:
     journal = making.new(tmp_path)
     journal.submit(*making.cue(1, Why.LINE), Kept({"printed_top_mm": 12.5, "line": 4}))
     found = recover(left(journal), making.stamp(1100.0))
-    assert (12.5, 4, True) == (found.top_mm, found.meta["line"], found.marked)
+    assert (found.top_mm, found.meta["line"], found.marked) == (12.5, 4, True)
 
 
 def test_times_are_reckoned_by_utc_after_the_machine_was_started_anew(tmp_path: Path, making) -> None:
@@ -113,7 +113,7 @@ def test_times_are_reckoned_by_utc_after_the_machine_was_started_anew(tmp_path: 
     now = Stamp(20.0, making.stamp(1060.0).utc)
     for _ in range(2):  # the second time it knows the boot
         found = recover(folder, now)
-        assert (-40.0, -39.0) == (found.since_s, found.first_cue_s)
+        assert (found.since_s, found.first_cue_s) == (-40.0, -39.0)
 
 
 def test_a_whole_frame_without_a_row_is_adopted_with_its_cue(tmp_path: Path, making) -> None:
@@ -123,12 +123,12 @@ def test_a_whole_frame_without_a_row_is_adopted_with_its_cue(tmp_path: Path, mak
     making.frame(journal.folder, 2)
     making.frame(journal.folder, 2, ending="raw", data=b"raw")
     found = recover(left(journal), making.stamp(1100.0))
-    assert (((1, "main"), (2, "main")), (), 2) == (found.adopted, found.missed, found.cues)
+    assert (found.adopted, found.missed, found.cues) == (((1, "main"), (2, "main")), (), 2)
     take = read_take(journal.folder)
-    assert ("frames/main/000002.jpg", "frames/main/000002.raw") == take.shots[1].files
+    assert take.shots[1].files == ("frames/main/000002.jpg", "frames/main/000002.raw")
     assert len(making.jpeg) + 3 == take.shots[1].size_bytes
-    assert [(1, Why.LAYER), (2, None)] == [(cue.number, cue.why) for cue in take.cues]
-    assert [("recovered", [[1, "main"], [2, "main"]])] == [(e.kind, e.data["adopted"]) for e in take.events]
+    assert [(cue.number, cue.why) for cue in take.cues] == [(1, Why.LAYER), (2, None)]
+    assert [(e.kind, e.data["adopted"]) for e in take.events] == [("recovered", [[1, "main"], [2, "main"]])]
 
 
 def test_a_late_frame_of_a_missed_shot_is_adopted(tmp_path: Path, making) -> None:
@@ -136,7 +136,7 @@ def test_a_late_frame_of_a_missed_shot_is_adopted(tmp_path: Path, making) -> Non
     journal.submit(*making.cue(1), *making.missed(1))
     making.frame(journal.folder, 1)
     recover(left(journal), making.stamp(1100.0))
-    assert {(1, "main"): ("landed", None)} == outcomes(journal.folder)
+    assert outcomes(journal.folder) == {(1, "main"): ("landed", None)}
 
 
 def test_a_camera_that_was_not_yet_told_missed_the_shot_too(tmp_path: Path, making) -> None:
@@ -144,22 +144,39 @@ def test_a_camera_that_was_not_yet_told_missed_the_shot_too(tmp_path: Path, maki
     journal.submit(*making.shot(1))
     making.frame(journal.folder, 1)
     recover(left(journal), making.stamp(1100.0))
-    assert {(1, "main"): ("landed", None), (1, "side"): ("missed", STOPPED)} == outcomes(journal.folder)
+    assert outcomes(journal.folder) == {(1, "main"): ("landed", None), (1, "side"): ("missed", STOPPED)}
 
 
 def test_a_frame_that_was_taken_away_is_told_so(tmp_path: Path, making) -> None:
     journal = making.new(tmp_path)
     journal.submit(*making.shot(1))
     recover(left(journal), making.stamp(1100.0))
-    assert {(1, "main"): ("missed", GONE)} == outcomes(journal.folder)
+    assert outcomes(journal.folder) == {(1, "main"): ("missed", GONE)}
+
+
+def test_what_is_no_frame_is_left_alone(tmp_path: Path, making) -> None:
+    journal = making.new(tmp_path)
+    outside = tmp_path / "000001.jpg"
+    outside.write_bytes(making.jpeg)
+    (journal.folder / "frames" / "notes.txt").write_text("mine")
+    main = making.frame(journal.folder, 2, ending="jpg", data=making.jpeg).parent
+    (main / "000001.jpg").symlink_to(outside)
+    (main / "cover.jpg").write_bytes(making.jpeg)
+    assert recover(left(journal), making.stamp(1100.0)).adopted == ((2, "main"),)
+    assert sorted(path.name for path in main.iterdir()) == ["000001.jpg", "000002.jpg", "cover.jpg"]
+
+
+def test_a_take_that_went_away_is_told_in_a_sentence(tmp_path: Path, making) -> None:
+    with pytest.raises(UserError, match=r"cannot write the take .*: No such file or directory"):
+        recover(tmp_path / "gone", making.stamp(1100.0))
 
 
 def test_finished_takes_are_closed_with_the_reason(tmp_path: Path, making) -> None:
     folder = left(making.new(tmp_path))
     finish(folder, Outcome.LOST, "the host never came back", making.stamp(1100.0))
     take = read_take(folder)
-    assert (Outcome.LOST, "the host never came back") == (take.outcome, take.reason)
-    assert ["frames", "take.db"] == sorted(path.name for path in folder.iterdir())
+    assert (take.outcome, take.reason) == (Outcome.LOST, "the host never came back")
+    assert sorted(path.name for path in folder.iterdir()) == ["frames", "take.db"]
 
 
 def test_a_take_that_another_process_writes_is_left_to_it(tmp_path: Path, making) -> None:
@@ -205,7 +222,7 @@ WHOLE = {
 
 
 @pytest.mark.parametrize(("data", "expected"), WHOLE.values(), ids=WHOLE.keys())
-def test_tells_a_whole_jpeg(tmp_path: Path, data: str, expected: bool) -> None:  # noqa: FBT001 - a table's column
+def test_tells_a_whole_jpeg(tmp_path: Path, data: str, expected: bool) -> None:
     path = tmp_path / "000001.jpg"
     path.write_bytes(bytes.fromhex(data))
     assert expected == is_whole(path)
@@ -269,4 +286,4 @@ def test_rows_and_files_tell_the_same_after_any_stop(making, state) -> None:
         assert whole <= {key for key, shot in told.items() if shot.outcome == "landed"}
         assert list(folder.glob("frames/*/*.part")) == []
         again = recover(folder, making.stamp(1200.0))
-        assert ((), ()) == (again.adopted, again.missed)
+        assert (again.adopted, again.missed) == ((), ())
