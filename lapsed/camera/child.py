@@ -1,7 +1,6 @@
 """The daemon's end of a worker process: start it, write to it, hear it, kill it, and know when it is gone."""
 
 import asyncio
-import collections
 import logging
 import os
 import signal
@@ -13,7 +12,6 @@ from pathlib import Path
 
 from lapsed.camera.wire import Lines
 
-_TAIL_LINES = 20
 _log = logging.getLogger(__name__)
 
 
@@ -32,7 +30,7 @@ class Child:
         self._loop = asyncio.get_running_loop()
         self._lines = Lines()
         self._errors = Lines()
-        self._tail: collections.deque[str] = collections.deque(maxlen=_TAIL_LINES)
+        self._last = ""
         # The child imports what this process would, and nothing from the folder that it happens to be started in
         # (-P). XDG_CONFIG_HOME because libgphoto2 keeps settings there that all its processes would share. Its own
         # process group keeps a terminal's Ctrl-C from it, and `kill` reaches whatever it has started.
@@ -110,7 +108,7 @@ class Child:
 
     def _on_error_line(self, line: bytes) -> None:
         text = line.decode(errors="replace")
-        self._tail.append(text)
+        self._last = text
         _log.debug("camera %s: worker %d: %s", self._camera, self.pid, text)
 
     def _on_end(self) -> None:
@@ -125,6 +123,7 @@ class Child:
         self.kill()  # what it has started; its own id is not free before `poll` has fetched the code
         code = self._process.poll()
         how = f"ended by signal {-code}" if code is not None and code < 0 else f"ended with code {code}"
-        if code and code > 0:
-            _log.warning("camera %s: worker %d %s: %s", self._camera, self.pid, how, " | ".join(self._tail))
+        if code and code > 0 and self._last:
+            how += f" ({self._last})"
+        _log.info("camera %s: worker %d %s", self._camera, self.pid, how)
         self._ended(how)

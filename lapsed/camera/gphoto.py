@@ -5,8 +5,9 @@ Only a worker imports this. The order to expose and the wait for the picture are
 """
 
 import logging
+import re
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -14,10 +15,10 @@ import gphoto2 as gp
 
 from lapsed.camera.landing import Landing
 from lapsed.clock import monotonic
-from lapsed.errors import LapsedError, RetryError, ShotMissedError, UserError
+from lapsed.errors import RetryError, ShotMissedError, UserError
 from lapsed.settings import GphotoCamera
 
-POLL_MS = 20
+POLL_MS = 50
 """How long one wait for an event may take inside the library."""
 
 SETTLED_S = 1.0
@@ -26,11 +27,14 @@ SETTLED_S = 1.0
 GIVE_UP_BEFORE_S = 0.1
 """How long before the worker would be killed a picture that does not come is given up."""
 
-DRAIN_AT_MOST = 200
-"""Events read away before a shot; a camera that has more to say than this is not waited for."""
+DRAIN_S = 0.5
+"""How long events are read away; a camera that has still more to say is not waited for."""
 
 MODE_NAMES = ("expprogram", "autoexposuremode", "autoexposuremodedial", "exposuremode", "exposuremode2")
 """What libgphoto2 calls the exposure mode; which of them there is depends on the camera."""
+
+STORE_FULL = "PTP Event 400a"
+"""How libgphoto2 passes on the event StoreFull (ISO 15740, table 19: code 400A)."""
 
 _log = logging.getLogger(__name__)
 
@@ -38,6 +42,10 @@ _log = logging.getLogger(__name__)
 def open_camera(options: Mapping[str, object]) -> "Gphoto":
     """The camera that `options`, the part of the configuration, describes; it is opened by `ensure_ready`."""
     return Gphoto(GphotoCamera.model_validate(options))
+
+
+class _FullError(Exception):
+    """The camera says that it has no room for the picture it was to take."""
 
 
 class Gphoto:
@@ -58,20 +66,30 @@ class Gphoto:
         return self._sentence()
 
     def release(self, by_s: float, released: Callable[[float], None]) -> None:
-        """Order the exposure, on a fresh session if this one is worn out, and hear that the shutter has closed."""
-        at_s = self._trigger()
-        released(at_s)
-        give_up_s = by_s - GIVE_UP_BEFORE_S
-        with _errors(ShotMissedError, "the camera was released, but then failed"):
-            while not self._exposed(at_s):
-                if monotonic() >= give_up_s:
-                    raise ShotMissedError("the camera was released, but said nothing of a picture in time")
+        """Order the exposure and hear that the shutter has closed; a session that is worn out is renewed once."""
+        told = False
+        for last in (False, True):
+            try:
+                if self._session is None:
+                    self._open()
+                at_s = self._fire()
+                if not told:
+                    released(at_s)
+                told = True
+                self._await_exposed(at_s, by_s - GIVE_UP_BEFORE_S)
+            except (gp.GPhoto2Error, _FullError) as error:
+                self._session = None
+                if last:
+                    raise ShotMissedError(f"the camera did not take the picture: {error}") from error
+                _log.warning("opening the camera again, since it did not take the picture: %s", error)
+            else:
+                return
 
     def fetch(self, landing: Landing) -> None:
         """Save the files as the camera tells of them, until there are as many as usual or no more come."""
         give_up_s = monotonic() + self._part.fetch_within_s - GIVE_UP_BEFORE_S
         settled_s = give_up_s
-        with _errors(ShotMissedError, "exposed, but the camera did not hand over the file"):
+        try:
             while not 0 < self._usual <= self._done and monotonic() < settled_s:
                 if self._done < len(self._paths):
                     self._save(self._paths[self._done], landing)
@@ -79,23 +97,28 @@ class Gphoto:
                     settled_s = min(give_up_s, monotonic() + SETTLED_S)
                 else:
                     self._listen(POLL_MS)
+        except (gp.GPhoto2Error, _FullError) as error:
+            self._session = None
+            raise ShotMissedError(f"exposed, but the camera did not hand over the file: {error}") from error
         if not self._done:
             raise ShotMissedError("exposed, but the camera told of no file; is there a card in it?")
         self._usual = self._done
 
     def clear(self) -> None:
-        """Delete what was fetched, or its memory fills up; a picture that can't be deleted is no reason to stop."""
-        if self._part.keep_on_card:
-            return
-        for folder, name in self._paths[: self._done]:
-            try:
+        """Delete what was fetched, or the camera's memory fills up."""
+        try:
+            for folder, name in self._paths[: 0 if self._part.keep_on_card else self._done]:
                 self._session.file_delete(folder, name)
-            except gp.GPhoto2Error as error:
-                _log.warning("%s stays on the camera: %s", name, error)
+            self._drain()  # now, rather than when the next order waits for it
+        except gp.GPhoto2Error as error:
+            _log.warning("after the shot the camera failed, and is opened again: %s", error)
+            self._session = None
 
     def idle(self) -> str:
         """Read events and battery, each of which keeps the camera awake."""
-        with _errors(RetryError, "the camera does not answer any more"):
+        with _errors("the camera does not answer any more"):
+            if self._session is None:
+                self._open()
             self._drain()
         return self._sentence()
 
@@ -115,10 +138,10 @@ class Gphoto:
         # freed before, since it holds the device.
         self._session = None
         self._session = _find(self._part.serial)
-        with _errors(RetryError, "the camera could not be set up"):
+        with _errors("the camera could not be set up"):
             for name, value in self._part.settings.items():
                 self._set(name, value)
-            told = not_manual({name: value for name in MODE_NAMES if (value := self._get(name)) is not None})
+            told = not_manual(filter(None, map(self._get, MODE_NAMES)))
             if self._part.require_manual and told:
                 raise UserError(
                     f"the camera's exposure mode is {told!r}: set it to manual, so that the clip does not flicker,"
@@ -167,15 +190,6 @@ class Gphoto:
 
     # ------------------------------------------------------------------------------------------- shooting
 
-    def _trigger(self) -> float:
-        try:
-            return self._fire()
-        except gp.GPhoto2Error as error:
-            _log.warning("opening the camera again, since it did not fire: %s", error)
-        self._open()
-        with _errors(ShotMissedError, "the camera did not fire"):
-            return self._fire()
-
     def _fire(self) -> float:
         self._drain()
         self._paths, self._done = [], 0
@@ -183,12 +197,13 @@ class Gphoto:
         self._session.trigger_capture()
         return at_s
 
-    def _exposed(self, at_s: float) -> bool:
-        """Hear one event; whether the shutter has closed by now."""
-        complete = self._listen(POLL_MS)
+    def _await_exposed(self, at_s: float, give_up_s: float) -> None:
         # A file can't be there before its exposure is over. The camera's word that it is done can be the last shot's,
         # but not after this shot's own shutter time.
-        return bool(self._paths) or (complete and monotonic() >= at_s + self._part.exposure_s)
+        while not (self._listen(POLL_MS) and monotonic() >= at_s + self._part.exposure_s) and not self._paths:
+            if monotonic() >= give_up_s:
+                self._session = None  # whatever holds it up, the next shot is not to suffer from it
+                raise ShotMissedError("the camera was released, but told of no picture in time; is autofocus off?")
 
     def _listen(self, wait_ms: int) -> bool:
         """Hear one event and keep the path of a picture of this shot; True for the word that a capture is complete."""
@@ -201,6 +216,8 @@ class Gphoto:
                 _log.warning("%s is left on the camera: it belongs to no shot", path[1])
             else:
                 self._paths.append(path)
+        if kind == gp.GP_EVENT_UNKNOWN and str(data).startswith(STORE_FULL) and not self._paths:
+            raise _FullError("its memory or card is full")
         return bool(kind == gp.GP_EVENT_CAPTURE_COMPLETE)
 
     def _wait(self, wait_ms: int) -> tuple[int, Any]:
@@ -212,7 +229,8 @@ class Gphoto:
 
     def _drain(self) -> None:
         """Read away what is queued, so that no picture of before is taken for one of the next shot."""
-        for _ in range(DRAIN_AT_MOST):
+        until_s = monotonic() + DRAIN_S
+        while monotonic() < until_s:
             kind, data = self._session.wait_for_event(1)
             if kind == gp.GP_EVENT_TIMEOUT:
                 return
@@ -228,12 +246,9 @@ class Gphoto:
             raise ShotMissedError(f"exposed, but {part.stat().st_size} of {told.size} bytes of the file came over")
 
 
-def not_manual(modes: Mapping[str, str]) -> str | None:
-    """The exposure mode among what the camera tells if it is not manual; None if it is, or if it tells none."""
-    for value in modes.values():
-        if not value.strip().lower().startswith("manual") and value.strip().lower() != "m":
-            return value
-    return None
+def not_manual(modes: Iterable[str]) -> str | None:
+    """The first of the exposure modes that a camera tells of that is not manual; None if there is none."""
+    return next((mode for mode in modes if not re.match(r"m\b|manual", mode.strip(), re.IGNORECASE)), None)
 
 
 def capture_target(choices: list[str], *, keep_on_card: bool) -> str | None:
@@ -287,8 +302,8 @@ def _suffix(path: tuple[str, str]) -> str:
 
 
 @contextmanager
-def _errors(as_what: type[LapsedError], happened: str) -> Iterator[None]:
+def _errors(happened: str) -> Iterator[None]:
     try:
         yield
     except gp.GPhoto2Error as error:
-        raise as_what(f"{happened}: {error.string} ({error.code})") from error
+        raise RetryError(f"{happened}: {error.string} ({error.code})") from error
