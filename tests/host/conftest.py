@@ -1,5 +1,6 @@
 import asyncio
 import contextlib
+import json
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import AbstractAsyncContextManager
@@ -105,3 +106,34 @@ def hosting() -> Callable[..., AbstractAsyncContextManager[str]]:
             yield f"ws://127.0.0.1:{server.sockets[0].getsockname()[1]}/"
 
     return host
+
+
+@pytest.fixture
+def saying() -> Callable[..., Handler]:
+    """Makes a host that says some messages and then keeps the connection."""
+
+    def saying(*messages: object) -> Handler:
+        async def handler(host: ServerConnection) -> None:
+            for message in messages:
+                await host.send(json.dumps(message))
+            await host.wait_closed()
+
+        return handler
+
+    return saying
+
+
+@pytest.fixture
+def answering() -> Callable[[Callable[[dict[str, Any]], object]], Handler]:
+    """Makes a host that answers each request with what a function makes of it, None being silence."""
+
+    def answering(answer: Callable[[dict[str, Any]], object]) -> Handler:
+        async def handler(host: ServerConnection) -> None:
+            async for text in host:
+                reply = answer(json.loads(text))
+                if reply is not None:
+                    await host.send(json.dumps(reply))
+
+        return handler
+
+    return answering
