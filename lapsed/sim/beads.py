@@ -62,16 +62,16 @@ class Painter:
 
     def _splat(self, canvas: Pixels, pieces: _Pieces, grain: Singles) -> None:
         lens = self._lens
-        middle = (pieces.start + pieces.end) / 2
-        towards = lens.eye - middle
-        normal = (pieces.start_normal + pieces.end_normal) / 2
+        middle: Singles = (pieces.start + pieces.end) / np.float32(2)
+        towards: Singles = lens.eye - middle
+        normal: Singles = (pieces.start_normal + pieces.end_normal) / np.float32(2)
         facing = np.arctan2(towards[:, 2], np.sum(towards[:, :2] * normal, axis=1))
         sweep = np.linspace(-math.pi / 2, math.pi / 2, self._across, dtype=np.float32)
         angle = facing.astype(np.float32)[:, None] + sweep
         cos, sin = np.cos(angle), np.sin(angle)
         wobble = 1 + 0.02 * grain[pieces.strand, None]
-        out = np.sign(cos) * np.abs(cos) ** 0.7 * (pieces.width / 2)[:, None] * wobble
-        up = (np.sign(sin) * np.abs(sin) ** 0.7 - 1) * (pieces.height / 2)[:, None]
+        out = np.sign(cos) * np.abs(cos) ** 0.8 * (pieces.width / 2)[:, None] * wobble
+        up = (np.sign(sin) * np.abs(sin) ** 0.8 - 1) * (pieces.height / 2)[:, None]
         begin, _ = lens.project(_rim(pieces.start, pieces.start_normal, out, up))
         finish, _ = lens.project(_rim(pieces.end, pieces.end_normal, out, up))
         colour = shade(self._shade, middle, normal, cos, sin, towards, grain[pieces.strand])

@@ -20,9 +20,11 @@ _GRAPHITE: Bgr = (0.060, 0.052, 0.046)
 _STEEL: Bgr = (0.36, 0.34, 0.33)
 _ALUMINIUM: Bgr = (0.27, 0.255, 0.245)
 _BRASS: Bgr = (0.10, 0.36, 0.58)
-_SOCK: Bgr = (0.22, 0.13, 0.035)
-_SHELL: Bgr = (0.34, 0.36, 0.37)
+_SOCK: Bgr = (0.05, 0.045, 0.20)
+_SHELL: Bgr = (0.20, 0.125, 0.035)
+_PAPER: Bgr = (0.50, 0.55, 0.58)
 _TUBE: Bgr = (0.52, 0.53, 0.52)
+_CORNER: Place = (0.55, -0.75, 0.35)
 _SHIFT = 4  # bits below the pixel for OpenCV's drawing
 
 
@@ -36,13 +38,13 @@ class Face:
     shine: float
 
 
-def _strips(corners: list[Place], colour: Bgr, outward: Place, shine: float = 0.25, count: int = 6) -> list[Face]:
+def _strips(corners: list[Place], colour: Bgr, outward: Place, shine: float = 0.25, count: int = 12) -> list[Face]:
     """A four-cornered face cut into strips from its first edge to its third, each a little darker than the last."""
     a, b, c, d = (np.array(corner, np.float32) for corner in corners)
     faces = []
     for number in range(count):
         low, high = number / count, (number + 1) / count
-        tone = 1.12 - 0.24 * (low + high) / 2
+        tone = 1.28 - 0.56 * (low + high) / 2
         ring = np.stack((a + (d - a) * low, b + (c - b) * low, b + (c - b) * high, a + (d - a) * high))
         faces.append(Face(ring, _scaled(colour, tone), np.array(outward, np.float32), shine))
     return faces
@@ -57,16 +59,16 @@ def _block(
 ) -> list[Face]:
     """The faces of a box that a camera before it, above and to its right can see."""
     (x0, x1), (y0, y1), (z0, z1) = x, y, z
-    cut = min(0.7, (x1 - x0) / 6, (y1 - y0) / 6, (z1 - z0) / 6)
-    chamfers = [
-        *_strips([(x0, y0, z1), (x1, y0, z1), (x1, y0, z1 - cut), (x0, y0, z1 - cut)], colour, (0, -0.7, 0.7), shine, 1),
-        *_strips([(x1 - cut, y0, z1), (x1, y0, z1), (x1, y0, z0), (x1 - cut, y0, z0)], colour, (0.5, -0.8, 0.3), shine, 1),
-        *_strips([(x0, y0, z1), (x0 + cut, y0, z1), (x0 + cut, y0, z0), (x0, y0, z0)], colour, (-0.7, -0.7, 0), shine, 1),
-    ]
+    cut = min(0.6, (x1 - x0) / 6, (y1 - y0) / 6, (z1 - z0) / 6)  # edges are broken, and catch the light
     return [
         *_strips([(x0, y0, z1), (x1, y0, z1), (x1, y1, z1), (x0, y1, z1)], colour, (0, 0, 1), shine, 1),
         *_strips([(x1, y0, z1), (x1, y1, z1), (x1, y1, z0), (x1, y0, z0)], colour, (1, 0, 0), shine),
         *_strips([(x0, y0, z1), (x1, y0, z1), (x1, y0, z0), (x0, y0, z0)], colour, (0, -1, 0), shine),
+        *_strips([(x0, y0, z1), (x0 + cut, y0, z1), (x0 + cut, y0, z0), (x0, y0, z0)], colour, (-0.7, -0.7, 0), shine),
+        *_strips([(x1 - cut, y0, z1), (x1, y0, z1), (x1, y0, z0), (x1 - cut, y0, z0)], colour, _CORNER, shine),
+        *_strips(
+            [(x0, y0, z1), (x1, y0, z1), (x1, y0, z1 - cut), (x0, y0, z1 - cut)], colour, (0, -0.7, 0.7), shine, 1
+        ),
     ]
 
 
@@ -96,15 +98,28 @@ def _disc(at: Place, radius: float, colour: Bgr, shine: float = 0.2) -> Face:
 
 
 def _fan(x: float, y: float, z: float) -> list[Face]:
-    faces = [_disc((x, y - 0.05, z), 13.6, _BLACK), _disc((x, y - 0.06, z), 12.9, (0.008, 0.008, 0.008))]
-    for blade in range(7):
-        turn = 2 * math.pi * blade / 7 + 0.3
-        ring = []
-        for radius, lean in ((4.5, 0.0), (12.5, 0.35), (12.3, 0.85), (4.5, 0.55)):
-            ring.append((x + radius * math.cos(turn + lean), y - 0.07, z + radius * math.sin(turn + lean)))
-        faces.append(Face(np.array(ring, np.float32), _GRAPHITE, np.array([-0.3, -0.9, 0.3], np.float32), 0.5))
-    faces += [_disc((x, y - 0.08, z), 5.2, _GRAPHITE, 0.4), _disc((x, y - 0.09, z), 3.9, _SHELL, 0.3)]
-    faces += [_disc((x + a * 12.6, y - 0.08, z + b * 12.6), 1.3, _STEEL, 0.9) for a in (-1, 1) for b in (-1, 1)]
+    """A fan that spins too fast to be seen but as rings; struts and screws stand still."""
+    faces = [_disc((x, y, z), 14.6, _GRAPHITE, 0.9), _disc((x, y, z), 13.9, _BLACK)]
+    for number in range(14):
+        share = number / 14
+        tone = 0.30 + 0.55 * math.sin(math.pi * share) ** 0.7
+        faces.append(_disc((x, y, z), 13.4 - 7.8 * share, _scaled(_GRAPHITE, tone), 0.3 * tone))
+    for strut in range(3):
+        turn = 2 * math.pi * strut / 3 + 0.5
+        along, aside = (math.cos(turn), math.sin(turn)), (-math.sin(turn) * 0.7, math.cos(turn) * 0.7)
+        ring = [
+            (x + along[0] * far + aside[0] * side, y, z + along[1] * far + aside[1] * side)
+            for far, side in ((4, -1.3), (14, -0.8), (14, 0.8), (4, 1.3))
+        ]
+        faces.append(Face(np.array(ring, np.float32), _BLACK, np.array([-0.2, -0.95, 0.25], np.float32), 0.4))
+    faces += [
+        _disc((x, y, z), 5.6, _BLACK, 0.5),
+        _disc((x, y, z), 5.1, _GRAPHITE, 0.5),
+        _disc((x, y, z), 3.9, _PAPER, 0.2),
+    ]
+    for a, b in ((-1, -1), (-1, 1), (1, -1), (1, 1)):
+        screw = (x + a * 13.6, y, z + b * 13.6)
+        faces += [_disc(screw, 1.9, _BLACK, 0.1), _disc(screw, 1.6, _STEEL, 0.9), _disc(screw, 0.8, _BLACK, 0.1)]
     return faces
 
 
@@ -181,7 +196,7 @@ class Head:
         fixed = np.round((places - low) * ((1 << _SHIFT) / shrink)).astype(np.int32)
         for ring, colour in zip(np.split(fixed, self._ends), self._colours, strict=True):
             cv2.fillConvexPoly(picture, ring, colour, cv2.LINE_8, _SHIFT)
-            cv2.polylines(picture, [ring], True, colour, 1, cv2.LINE_AA, _SHIFT)
+            cv2.polylines(picture, [ring], isClosed=True, color=colour, lineType=cv2.LINE_AA, shift=_SHIFT)
         soft = cv2.GaussianBlur(picture, (0, 0), max(0.6, blur / shrink))
         if shrink > 1:
             soft = cv2.resize(soft, (wide, tall), interpolation=cv2.INTER_LINEAR)

@@ -11,10 +11,10 @@ Singles = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class Lens:
-    """Where the camera stands and how it sees; millimetres in the machine's coordinates, pixels from the top left.
+    """Where the camera stands and how it sees.
 
-    The rows of `axes` point right, down and ahead. A point at distance d before the camera is enlarged `focal_px` / d, and
-    sharp where d is `focus_mm`.
+    Millimetres in the machine's coordinates, pixels from the top left. The rows of `axes` point right, down and ahead.
+    A point at distance d before the camera is enlarged `focal_px` / d, and sharp where d is `focus_mm`.
     """
 
     eye: Singles

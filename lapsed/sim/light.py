@@ -19,8 +19,8 @@ RIM = np.array([0.76, 0.55, 0.35], np.float32)
 """Towards a second window, behind on the right; it draws the bright edge."""
 
 _KEY_BGR = np.array([1.05, 1.02, 1.0], np.float32) * 1.55
-_FILL_BGR = np.array([0.50, 0.78, 1.0], np.float32) * 0.10
-_RIM_BGR = np.array([1.0, 0.86, 0.66], np.float32) * 0.62
+_FILL_BGR = np.array([0.50, 0.78, 1.0], np.float32) * 0.07
+_RIM_BGR = np.array([1.0, 0.86, 0.66], np.float32) * 0.48
 _SKY_BGR = np.array([1.0, 0.86, 0.72], np.float32) * 0.20
 _BED_BGR = np.array([0.30, 0.26, 0.24], np.float32) * 0.22
 _PLASTIC_BGR = np.array([0.036, 0.085, 0.70], np.float32)
@@ -47,7 +47,8 @@ class Shade:
             inside = np.all((place >= 0) & (place < self.filled.shape), axis=1)
             held = place[inside]
             total[inside] += self.filled[held[:, 0], held[:, 1], held[:, 2]]
-        return np.exp(-1.1 * total)
+        share: Singles = np.exp(np.float32(-1.1) * total)
+        return share
 
 
 def shade_of(strands: Strands) -> Shade:
@@ -71,7 +72,7 @@ def shade_of(strands: Strands) -> Shade:
     return Shade(filled, low)
 
 
-def shade(
+def shade(  # noqa: PLR0917 - arrays of one piece each, all of them needed
     shades: Shade,
     at: Singles,
     normal: Singles,

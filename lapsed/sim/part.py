@@ -21,6 +21,10 @@ TALL_MM = 48.0
 _BEAD_MM = 0.45
 _FILAMENT_MM2 = math.pi * (1.75 / 2) ** 2
 _RETRACT_MM = 0.8
+_LEAST_LAYER_S = 10.0
+"""Small layers are laid so slowly that they take this long, to set before the next."""
+
+_SLOWEST_MM_MIN = 240
 _CORNERS = 120
 _POSTS = 15
 
@@ -47,6 +51,7 @@ def write_part(layers: int) -> str:
         bare = index + 2 >= layers or float(np.max(ring[0].outer - above[0].outer)) > 0.6
         for body in ring:
             _body(pen, body, index, dense=index < 2 or bare)
+    pen.pace()
     pen.leave()
     pen.say(f"G1 Z{tall_mm + 10:.3f} F600", "G1 X10 Y200 F9000", *_CLOSING)
     return "\n".join(pen.lines) + "\n"
@@ -66,7 +71,7 @@ _OPENING = (
     "M107",
     "G92 E0",
 )
-_CLOSING = ("M104 S0", "M140 S0", "M107", "M84")
+_CLOSING = ("G4 S45 ; the tip sets in the wind of the fan", "M104 S0", "M140 S0", "M107", "M84")
 
 
 # ---------------------------------------------------------------------------------------------------- the shape
@@ -182,7 +187,10 @@ def _rings(u: float, scale: float) -> list[_Body]:
 
 @dataclass
 class _Pen:
-    """What has been written, where the nozzle is, and how much filament has gone since the last G92."""
+    """What has been written, where the nozzle is, and how much filament has gone since the last G92.
+
+    `feeds` are the lines of this layer that set how fast is drawn, and how fast; `layer_s` is the time it takes.
+    """
 
     layer_mm: float
     lines: list[str] = field(default_factory=list)
@@ -190,11 +198,24 @@ class _Pen:
     z_mm: float = 0.0
     e_mm: float = 0.0
     loaded: bool = True
+    feed_mm_min: int = 0
+    feeds: list[tuple[int, int]] = field(default_factory=list)
+    layer_s: float = 0.0
 
     def say(self, *lines: str) -> None:
         self.lines.extend(lines)
 
+    def pace(self) -> None:
+        """Slow the layer down where it would take too little time."""
+        share = self.layer_s / _LEAST_LAYER_S
+        for number, feed in self.feeds if share < 1 else ():
+            slower = max(_SLOWEST_MM_MIN, round(feed * share))
+            self.lines[number] = self.lines[number].replace(f"F{feed}", f"F{slower}")
+        self.feeds.clear()
+        self.layer_s = 0.0
+
     def rise(self, z_mm: float) -> None:
+        self.pace()
         self.leave()
         self.z_mm = z_mm
         self.e_mm = -_RETRACT_MM
@@ -227,7 +248,12 @@ class _Pen:
             self.say(f"G1 E{self.e_mm:.5f} F2400")
             self.loaded = True
         self.e_mm += math.dist(self.at, (x, y)) * bead_mm * self.layer_mm / _FILAMENT_MM2
-        speed = f" F{feed}" if feed else ""
+        speed = ""
+        if feed is not None:
+            speed = f" F{feed}"
+            self.feed_mm_min = feed
+            self.feeds.append((len(self.lines), feed))
+        self.layer_s += math.dist(self.at, (x, y)) / self.feed_mm_min * 60
         self.say(f"G1 X{x:.3f} Y{y:.3f} E{self.e_mm:.5f}{speed}")
         self.at = (x, y)
 

@@ -7,6 +7,7 @@ shot before.
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -26,6 +27,9 @@ Rect = tuple[int, int, int, int]
 
 _GRID = 4
 """Pieces that are composed begin and end at multiples of so many pixels, which keeps chroma and shadow in step."""
+
+_COARSE = 16
+"""How much smaller the head's shadow is drawn, which has no sharp edge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +105,7 @@ class Scene:
         x0, y0, x1, y1 = _fit(np.array([left, top]) - edge, np.array([right, bottom]) + edge, self._still, 1)
         small = seen[y0 // _GRID : y1 // _GRID, x0 // _GRID : x1 // _GRID]
         shade = cv2.cvtColor(cv2.resize(small, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR), cv2.COLOR_GRAY2BGR)
-        lit = cv2.multiply(self._still[y0:y1, x0:x1], shade, scale=1 / 255)
+        lit = np.asarray(cv2.multiply(self._still[y0:y1, x0:x1], shade, scale=1 / 255), np.uint8)
         part = self._part[y0:y1, x0:x1].view(np.uint8).reshape(y1 - y0, x1 - x0, 4)
         # No lens is sharper than its sensor; the same small blur smooths the edges of the beads.
         _lay(lit, np.asarray(cv2.GaussianBlur(part, (3, 3), 0.75), np.uint8))
@@ -113,31 +117,21 @@ class Scene:
     def _shade_head(self, luma: Bytes, at: tuple[float, float, float]) -> None:
         """Darken the plate under the head; the part has the light from the side."""
         ground, soft_mm = self._head.shadow(at)
-        pixel_mm = self._lens.focal_px / self._lens.focus_mm / (_GRID * self._over)  # of the small mask, about
-        small = self._lens.smaller(_GRID * self._over)
+        small = self._lens.smaller(_COARSE * self._over)
         mask = np.zeros((small.height_px, small.width_px), np.uint8)
-        cv2.fillConvexPoly(mask, np.round(small.project(ground)[0]).astype(np.int32), 255)
-        left, top, right, bottom = _fit(
-            *(np.array(end) for end in _bounds(mask, math.ceil(3 * soft_mm * pixel_mm))), mask, 1
-        )
-        if right <= left or bottom <= top:
+        cv2.fillConvexPoly(mask, np.round(small.project(ground)[0] * 16).astype(np.int32), 255, cv2.LINE_AA, 4)
+        if not mask.any():
             return
-        soft = cv2.GaussianBlur(mask[top:bottom, left:right], (0, 0), soft_mm * pixel_mm)
-        size = ((right - left) * _GRID, (bottom - top) * _GRID)
-        dark = np.asarray(cv2.resize(soft, size, interpolation=cv2.INTER_LINEAR), np.uint8)
-        place = np.s_[top * _GRID : bottom * _GRID, left * _GRID : right * _GRID]
+        soft = cv2.GaussianBlur(mask, (0, 0), soft_mm * small.focal_px / small.focus_mm)
+        x, y, wide, high = cv2.boundingRect(soft)
+        size = (wide * _COARSE, high * _COARSE)
+        dark = np.asarray(cv2.resize(soft[y : y + high, x : x + wide], size, interpolation=cv2.INTER_LINEAR), np.uint8)
+        place = np.s_[y * _COARSE : (y + high) * _COARSE, x * _COARSE : (x + wide) * _COARSE]
         dark[self._part[:: self._over, :: self._over][place] != 0] = 0
         cv2.multiply(luma[place], 255 - dark // 3, dst=luma[place], scale=1 / 255)
 
 
-def _bounds(mask: Bytes, margin: int) -> tuple[tuple[int, int], tuple[int, int]]:
-    x, y, wide, high = cv2.boundingRect(mask)
-    if not wide:
-        return (0, 0), (0, 0)
-    return (x - margin, y - margin), (x + wide + margin, y + high + margin)
-
-
-def _fit(low: NDArray[np.generic], high: NDArray[np.generic], picture: Bytes, grid: int) -> Rect:
+def _fit(low: NDArray[Any], high: NDArray[Any], picture: Bytes, grid: int) -> Rect:
     """The smallest piece of `picture` on the grid that holds all from `low` to `high`; empty where none does."""
     most = np.array(picture.shape[1::-1])
     least = np.clip(np.floor(low / grid) * grid, 0, most).astype(int)
@@ -170,8 +164,8 @@ def _lay_planes(planes: list[Bytes], drawn: Bytes, corner: tuple[int, int], over
     for plane, piece, half in zip(planes, pieces, (1, 2, 2), strict=True):
         high, wide = piece.shape
         clear = cv2.bitwise_not(cv2.resize(drawn[..., 3], (wide, high), interpolation=cv2.INTER_AREA))
-        if half == 2:  # chroma stands about 128, also where nothing was drawn
-            piece = cv2.subtract(piece, cv2.convertScaleAbs(clear, alpha=128 / 255))
+        # Chroma stands about 128, also where nothing was drawn.
+        own = piece if half == 1 else cv2.subtract(piece, cv2.convertScaleAbs(clear, alpha=128 / 255))
         under = plane[top // half : top // half + high, left // half : left // half + wide]
         cv2.multiply(under, clear, dst=under, scale=1 / 255)
-        cv2.add(under, piece, dst=under)
+        cv2.add(under, own, dst=under)

@@ -1,12 +1,15 @@
 """The kind `scene`: a camera that draws what stands before it in the simulated workshop."""
 
+import time
 from collections.abc import Callable, Mapping
+from datetime import datetime
 
 from lapsed.camera.landing import Landing
-from lapsed.clock import monotonic
+from lapsed.clock import monotonic, utc_now
+from lapsed.errors import ShotMissedError
 from lapsed.settings import SceneCamera
-from lapsed.sim.scene import View
-from lapsed.sim.sight import Sight
+from lapsed.sim.sensor import exif
+from lapsed.sim.sight import Glimpse, Sight, Studio
 
 
 def open_camera(options: Mapping[str, object]) -> "DrawnCamera":
@@ -19,31 +22,40 @@ class DrawnCamera:
 
     def __init__(self, part: SceneCamera) -> None:
         self._part = part
-        self._sight = Sight(part.url, (part.width_px, part.height_px))
-        self._seen: View | None = None
+        self._studio = Studio((part.width_px, part.height_px))
+        self._sight = Sight(part.url)
+        self._seen: tuple[Glimpse, datetime] | None = None
         self._shots = 0
 
     def ensure_ready(self) -> str:
-        """Reach the simulated host."""
-        self._sight.ensure_open()
-        return f"a drawn camera of {self._part.width_px}x{self._part.height_px}"
+        """Reach the simulated host, and draw what stands still before the first shot has to wait for it."""
+        self._studio.ready(self._sight.look())
+        return f"a drawn camera of {self._part.width_px}x{self._part.height_px} pixels"
 
-    def release(self, by_s: float, released: Callable[[float], None]) -> None:  # noqa: ARG002 - a drawn shutter is never late
-        """See the scene at this instant; drawing it can wait."""
-        released(monotonic())
-        self._seen = self._sight.look()
+    def release(self, by_s: float, released: Callable[[float], None]) -> None:
+        """See the scene at this instant and keep the shutter open as long as is set; drawing it can wait."""
+        self._seen = None
+        at_s, taken = monotonic(), utc_now().astimezone()
+        glimpse = self._sight.look(within_s=max(by_s - at_s, 0.01))
+        released(at_s)
+        time.sleep(max(0.0, self._part.exposure_s - (monotonic() - at_s)))
+        self._seen = glimpse, taken
 
     def fetch(self, landing: Landing) -> None:
         """Draw what was seen."""
-        assert self._seen is not None  # noqa: S101 - released before
+        if self._seen is None:
+            raise ShotMissedError("nothing was exposed that could be fetched")
+        glimpse, taken = self._seen
         self._shots += 1
-        landing.part("scene.jpg").write_bytes(self._sight.draw(self._seen, self._shots))
+        picture = self._studio.draw(glimpse, self._shots, exif(taken, self._part.exposure_s))
+        landing.part("scene.jpg").write_bytes(picture)
 
     def clear(self) -> None:
-        """Nothing is kept anywhere else."""
+        """The picture is kept nowhere else."""
+        self._seen = None
 
     def idle(self) -> str:
-        """Keep the connection to the simulated host in use."""
+        """Use the connection, and get the scene ready for a print that has begun since."""
         return self.ensure_ready()
 
     def ensure_stopped(self) -> None:

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import cv2
 import numpy as np
-import simplejpeg
+import simplejpeg  # type: ignore[import-untyped]  # it ships no types
 from numpy.typing import NDArray
 
 Bytes = NDArray[np.uint8]

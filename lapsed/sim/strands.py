@@ -38,7 +38,7 @@ class Strands:
         return int(np.searchsorted(self.line, lines_done, side="right"))
 
     def box(self) -> tuple[Singles, Singles]:
-        """The corners of the part, least and greatest; what lies in the lowest layer alone, such as a skirt, is none."""
+        """The least and the greatest corner of the part; what lies in the lowest layer alone, as skirts do, is none."""
         if not len(self.line):
             return np.zeros(3, np.float32), np.full(3, 20, np.float32)
         above = self.top > self.top.min() + 1e-3
@@ -72,7 +72,8 @@ def _gather(moves: NDArray[np.float64]) -> Strands:
     height = _heights(top, area)
     width = np.clip(area / height, 0.15, 2.0)
     small = (moves[:, 1:4], moves[:, 4:7], top, width, height)
-    return Strands(moves[:, 0].astype(np.int64), *(a.astype(np.float32) for a in small), _courses(top))
+    start, end, *rest = (values.astype(np.float32) for values in small)
+    return Strands(moves[:, 0].astype(np.int64), start, end, rest[0], rest[1], rest[2], _courses(top))
 
 
 def _courses(top: NDArray[np.float64]) -> NDArray[np.int64]:

@@ -1,5 +1,6 @@
 """The still part of the picture: the bed of the machine and the workshop of Ottermole behind it, out of focus."""
 
+import itertools
 import math
 
 import cv2
@@ -27,7 +28,9 @@ def backdrop(lens: Lens, bed: Bed, seed: int) -> Bytes:
     picture = _blur(picture, far.width_px / 4320 * 34)
     _posts(picture, far, bed)
     picture = _blur(picture, far.width_px / 4320 * 7)
-    picture = np.asarray(cv2.resize(picture, (lens.width_px, lens.height_px), interpolation=cv2.INTER_LINEAR), np.float32)
+    picture = np.asarray(
+        cv2.resize(picture, (lens.width_px, lens.height_px), interpolation=cv2.INTER_LINEAR), np.float32
+    )
     _plate(picture, lens, bed, noise)
     return encode(_focus(picture, lens))
 
@@ -35,7 +38,7 @@ def backdrop(lens: Lens, bed: Bed, seed: int) -> Bytes:
 def _blur(picture: Singles, sigma: float) -> Singles:
     """A Gaussian blur; wide ones are done on a smaller picture."""
     high, wide = picture.shape[:2]
-    shrink = max(1, int(sigma / 3))
+    shrink = max(1, int(sigma / 1.5))
     small = cv2.resize(picture, (max(1, wide // shrink), max(1, high // shrink)), interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small, (0, 0), max(0.3, sigma / shrink))
     return np.asarray(cv2.resize(small, (wide, high), interpolation=cv2.INTER_LINEAR), np.float32)
@@ -88,7 +91,7 @@ def _wall(lens: Lens, noise: np.random.Generator) -> Singles:
 
 def _bench(picture: Singles, lens: Lens, bed: Bed) -> None:
     """The bench top: everything below where it meets the wall."""
-    (x0, x1), (y0, y1) = bed
+    (x0, x1), (_, y1) = bed
     back = np.array([[(x0 + x1) / 2, y1 + 260, _BENCH_Z_MM]], np.float32)
     edge = max(0, int(lens.project(back)[0][0, 1]))
     rows = picture.shape[0] - edge
@@ -175,13 +178,20 @@ def _focus(picture: Singles, lens: Lens) -> Singles:
     ahead = np.where(fall < -1e-3, -lens.eye[2] / np.minimum(fall, -1e-3), 1e4)
     sigma = np.minimum(lens.defocus_px(ahead), 26.0 * lens.width_px / 4320)
     scale = lens.width_px / 4320
-    levels = [0.0, 2.0, 5.0, 11.0, 26.0]
     shown = picture.copy()
-    below = picture
-    for low, high in zip(levels, levels[1:], strict=False):
-        above = _blur(picture, high * scale)
-        held = np.flatnonzero((sigma / scale > low) & (sigma / scale <= high))
-        mix = ((sigma[held] / scale - low) / (high - low)).astype(np.float32)[:, None, None]
-        shown[held] = below[held] * (1 - mix) + above[held] * mix
-        below = above
+    margin = int(80 * scale)
+    for low, high in itertools.pairwise((0.0, 2.0, 5.0, 11.0, 26.0)):
+        mix = ((sigma / scale - low) / (high - low)).astype(np.float32)
+        for first, last in _runs((mix > 0) & (mix <= 1)):
+            begin = max(0, first - margin)
+            piece, inner = picture[begin : last + margin], slice(first - begin, last - begin)
+            near = _blur(piece, low * scale)[inner] if low else piece[inner]
+            part = mix[first:last, None, None]
+            shown[first:last] = near * (1 - part) + _blur(piece, high * scale)[inner] * part
     return shown
+
+
+def _runs(held: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Where stretches of true begin and end."""
+    steps = np.flatnonzero(np.diff(np.concatenate(([False], held, [False])).astype(np.int8)))
+    return [(int(first), int(last)) for first, last in steps.reshape(-1, 2)]
