@@ -3,16 +3,20 @@
 import asyncio
 import logging
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from lapsed import clock
+from lapsed.camera import kind
 from lapsed.runner import Runner
 from lapsed.settings import Settings
 from lapsed.stitcher import Stitcher
 from lapsed.take import reader
 
 log = logging.getLogger(__name__)
+
+CAMERA_KINDS = {"gphoto": kind.GPHOTO, "scene": "lapsed.sim.scene_camera:open_camera"}
+"""Where each kind of camera lives; named and not imported, as only the camera's own process loads it."""
 
 LEAVE_WITHIN_S = 4.0
 """How long a stop waits for heads to come back; a service manager's patience is longer."""
@@ -22,17 +26,24 @@ class Daemon:
     """All printers of one configuration, filmed until `stop`.
 
     `config` is the file that stitching reads its clips from; with None nothing is stitched, whatever the settings say.
-    `ended` hears of each take that is over.
+    `kinds` names where each kind of camera lives; `ended` hears of each take that is over.
     """
 
-    def __init__(self, settings: Settings, config: Path | None, *, ended: Callable[[Path], None] | None = None) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        config: Path | None,
+        *,
+        kinds: Mapping[str, str] = CAMERA_KINDS,
+        ended: Callable[[Path], None] | None = None,
+    ) -> None:
         self._store = settings.store.folder.expanduser()
         self._stopping = asyncio.Event()
         self._ended = ended
         self._stitches = config is not None and settings.stitch.when != "never"
         self._stitcher = Stitcher(config)
         self._runners = [
-            Runner(printer, settings.store, busy=self._stitcher.printing, ended=self._take_ended)
+            Runner(printer, settings.store, kinds, busy=self._stitcher.printing, ended=self._take_ended)
             for printer in settings.printer
         ]
 

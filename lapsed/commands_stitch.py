@@ -94,7 +94,8 @@ def bar(progress: Progress) -> None:
         return
     done = round(24 * progress.done / progress.total)
     left = "" if progress.left_s is None else f", {progress.left_s:.0f} s left"
-    line = f"{progress.clip:8} [{'#' * done}{'.' * (24 - done)}] {progress.done}/{progress.total}, {progress.fps:.1f}/s{left}"
+    count = f"{progress.done}/{progress.total}, {progress.fps:.1f}/s{left}"
+    line = f"{progress.clip:8} [{'#' * done}{'.' * (24 - done)}] {count}"
     end = "\n" if progress.done == progress.total else ""
     print(f"\r{line}\x1b[K", end=end, file=sys.stderr, flush=True)
 

@@ -13,12 +13,13 @@ from lapsed import app, settings
 from lapsed.clip import stitch
 from lapsed.clip.footage import Made, Progress, Report
 from lapsed.commands_stitch import footage_of_take
-from lapsed.errors import LapsedError, RetryError, UserError
+from lapsed.errors import RetryError, UserError
 from lapsed.host.feed import Feed
+from lapsed.sim import posed_camera
 from lapsed.sim.part import write_part
 from lapsed.take import reader
 
-SPEED = 90.0
+SPEED = 70.0
 """How many times faster than a real machine the simulated one prints."""
 
 READY_WITHIN_S = 30.0
@@ -116,21 +117,22 @@ async def _film(out: Path, part: Path, camera: str, shots: int, tell: Tell) -> P
         )
         url = json.loads(await _first_line(host))["url"]
         if camera == "gphoto":
-            card = out / "card"
-            stage = await stack.enter_async_context(_process("lapsed.sim.stage", url, str(card)))
-            await _first_line(stage)
-            # libgphoto2's virtual camera is told of its card by this variable, which the camera's worker inherits.
-            os.environ["VCAMERADIR"] = str(card.resolve())
+            # libgphoto2's virtual camera is told of its card by this variable; the camera's worker inherits both.
+            os.environ["VCAMERADIR"] = str((out / "card").resolve())
+            os.environ[posed_camera.URL] = url
         daemon = app.Daemon(
-            _settings(out, url, camera), None, ended=lambda take: ended.done() or ended.set_result(take)
+            _settings(out, url, camera),
+            None,
+            kinds=app.CAMERA_KINDS | {"gphoto": "lapsed.sim.posed_camera:open_camera"},
+            ended=lambda take: ended.done() or ended.set_result(take),
         )
         running = asyncio.create_task(daemon.run())
         try:
             async with asyncio.timeout(READY_WITHIN_S):
                 while not daemon.ready and not running.done():
-                    await asyncio.sleep(0.05)
+                    await asyncio.sleep(0.05)  # noqa: ASYNC110 - the daemon has no use for telling when all are ready
             tell(f"printing {part} and shooting {shots} frames")
-            await _begin(url, part)
+            await _begin(url, part.absolute())
             async with asyncio.timeout(PRINT_WITHIN_S + SHOT_WITHIN_S * shots):
                 await asyncio.wait({running, ended}, return_when=asyncio.FIRST_COMPLETED)
         except TimeoutError as error:
@@ -150,7 +152,7 @@ def _settings(out: Path, url: str, camera: str) -> settings.Settings:
     printer = {
         "name": "ottermole",
         "link": link,
-        "machine": {"park_point_mm": [8, 212], "settle_s": 0.01 if camera == "scene" else 0.35},
+        "machine": {"park_point_mm": [8, 212], "settle_s": 0.01},
         "camera": [{**kind, "exposure_s": 0.01}],
         "cadence": {"every_layers": 1},
     }
@@ -165,8 +167,8 @@ async def _begin(url: str, part: Path) -> None:
     running = asyncio.create_task(feed.run())
     try:
         while not feed.connected:
-            await asyncio.sleep(0.01)
-        await feed.call(settings.Call(method="job.begin", params={"file": str(part.resolve())}))
+            await asyncio.sleep(0.01)  # noqa: ASYNC110 - likewise
+        await feed.call(settings.Call(method="job.begin", params={"file": str(part)}))
     finally:
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)

@@ -30,7 +30,7 @@ class SilentError(RetryError):
 
 
 class ShotMissedError(LapsedError):
-    """This shot has no picture; the text is the reason the journal keeps."""
+    """A shot has no picture; the text is the reason the journal keeps."""
 
 
 class TakeEndedError(LapsedError):

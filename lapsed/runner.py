@@ -7,11 +7,10 @@ is told to the director as an event.
 import asyncio
 import logging
 from collections import deque
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from pathlib import Path
 
 from lapsed import clock
-from lapsed.camera import kind
 from lapsed.camera.keeper import Keeper
 from lapsed.decide import director
 from lapsed.decide import state as s
@@ -38,12 +37,6 @@ from lapsed.take.records import (
 
 log = logging.getLogger(__name__)
 
-CAMERA_KINDS = {
-    "gphoto": kind.GPHOTO,
-    "scene": "lapsed.sim.scene_camera:open_camera",
-}
-"""Where each kind of camera lives; named and not imported, as only the camera's own process loads it."""
-
 JOURNAL_WITHIN_S = 2.0
 """How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
 
@@ -51,11 +44,18 @@ JOURNAL_WITHIN_S = 2.0
 class Runner:
     """Films one printer into takes in `store`.
 
-    `busy` is told whether a print is running, `ended` the folder of each take that is over.
+    `kinds` names where each kind of camera lives. `busy` is told whether a print is running, `ended` the folder of each
+    take that is over.
     """
 
     def __init__(
-        self, printer: Printer, store: Store, *, busy: Callable[[str, bool], None], ended: Callable[[Path], None]
+        self,
+        printer: Printer,
+        store: Store,
+        kinds: Mapping[str, str],
+        *,
+        busy: Callable[[str, bool], None],
+        ended: Callable[[Path], None],
     ) -> None:
         self.name = printer.name
         self._printer = printer
@@ -64,9 +64,7 @@ class Runner:
         self._busy = busy
         self._ended = ended
         self._state = director.start(_rules(printer))
-        self._keepers = {
-            camera.name: Keeper(camera, CAMERA_KINDS[camera.kind], self._camera) for camera in printer.camera
-        }
+        self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
         self._feed = Feed(printer.link, self.tell)
         self._events: deque[s.Event] = deque()
         self._turning = False
@@ -139,7 +137,7 @@ class Runner:
         """Let go of the print; returns when the head is back, or at `until` on the monotonic clock."""
         self.tell(s.Leave())
         while (self._state.shot is not None or self._state.pending) and clock.monotonic() < until:
-            await asyncio.sleep(0.02)
+            await asyncio.sleep(0.02)  # noqa: ASYNC110 - once in a daemon's life
 
     # ------------------------------------------------------------------------------------------------------- events
 
@@ -276,9 +274,15 @@ class Runner:
         self.tell(s.Planned(action.shot, written.leave_s, written.come_back_s))
 
     async def _hold(self, shot: int) -> None:
-        """Hold the print, once a later daemon would know of it."""
-        if await self._intend(shot, s.Phase.HOLDING, ()):
-            await self._call(shot, s.Phase.HOLDING, self._printer.link.hold)
+        """Hold the print, and see to it that a later daemon would know of it.
+
+        A host with a word of its own for our hold would tell it; otherwise the journal must, before it is asked for.
+        """
+        link = self._printer.link
+        if link.states.held:
+            self._write(HoldNoted(shot, s.Phase.HOLDING, (), clock.stamp()))
+        if link.states.held or await self._intend(shot, s.Phase.HOLDING, ()):
+            await self._call(shot, s.Phase.HOLDING, link.hold)
 
     async def _leave(self, shot: int) -> None:
         """Move the head away, once a later daemon would know the way back."""

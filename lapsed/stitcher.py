@@ -29,7 +29,7 @@ class Stitcher:
         self._due.extend(take for take in takes if take not in self._due)
         self._changed.set()
 
-    def printing(self, printer: str, on: bool) -> None:  # noqa: FBT001 - a callback's one argument
+    def printing(self, printer: str, on: bool) -> None:
         """A printer began or ended a print: the child stands still while any prints."""
         (self._printing.add if on else self._printing.discard)(printer)
         self._changed.set()

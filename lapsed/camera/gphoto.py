@@ -57,12 +57,12 @@ class Gphoto:
         self._paths: list[tuple[str, str]] = []
         self._done = 0
         self._usual = 0
+        self._finished = True
         self._found = ""
 
     def ensure_ready(self) -> str:
         """Open the camera once, set it up, and refuse one whose exposure is not manual."""
-        if self._session is None:
-            self._open()
+        self._refresh()
         return self._sentence()
 
     def release(self, by_s: float, released: Callable[[float], None]) -> None:
@@ -70,15 +70,13 @@ class Gphoto:
         told = False
         for last in (False, True):
             try:
-                if self._session is None:
-                    self._open()
+                self._refresh()
                 at_s = self._fire()
                 if not told:
                     released(at_s)
                 told = True
                 self._await_exposed(at_s, by_s - GIVE_UP_BEFORE_S)
             except (gp.GPhoto2Error, _FullError) as error:
-                self._session = None
                 if last:
                     raise ShotMissedError(f"the camera did not take the picture: {error}") from error
                 _log.warning("opening the camera again, since it did not take the picture: %s", error)
@@ -98,7 +96,6 @@ class Gphoto:
                 else:
                     self._listen(POLL_MS)
         except (gp.GPhoto2Error, _FullError) as error:
-            self._session = None
             raise ShotMissedError(f"exposed, but the camera did not hand over the file: {error}") from error
         if not self._done:
             raise ShotMissedError("exposed, but the camera told of no file; is there a card in it?")
@@ -111,14 +108,14 @@ class Gphoto:
                 self._session.file_delete(folder, name)
             self._drain()  # now, rather than when the next order waits for it
         except gp.GPhoto2Error as error:
-            _log.warning("after the shot the camera failed, and is opened again: %s", error)
-            self._session = None
+            _log.warning("the camera failed after the shot, and is opened again: %s", error)
+        else:
+            self._finished = True
 
     def idle(self) -> str:
         """Read events and battery, each of which keeps the camera awake."""
         with _errors("the camera does not answer any more"):
-            if self._session is None:
-                self._open()
+            self._refresh()
             self._drain()
         return self._sentence()
 
@@ -132,6 +129,12 @@ class Gphoto:
                 _log.warning("the camera did not close: %s", error)
 
     # -------------------------------------------------------------------------------------------- opening
+
+    def _refresh(self) -> None:
+        # Whatever kept the last shot from its good end, the next is not to suffer from it.
+        if self._session is None or not self._finished:
+            self._open()
+            self._finished = True
 
     def _open(self) -> None:
         # Always a new object: one that was closed aborts the process when it is opened again, and the old one must be
@@ -191,6 +194,7 @@ class Gphoto:
     # ------------------------------------------------------------------------------------------- shooting
 
     def _fire(self) -> float:
+        self._finished = False
         self._drain()
         self._paths, self._done = [], 0
         at_s = monotonic()
@@ -202,7 +206,6 @@ class Gphoto:
         # but not after this shot's own shutter time.
         while not (self._listen(POLL_MS) and monotonic() >= at_s + self._part.exposure_s) and not self._paths:
             if monotonic() >= give_up_s:
-                self._session = None  # whatever holds it up, the next shot is not to suffer from it
                 raise ShotMissedError("the camera was released, but told of no picture in time; is autofocus off?")
 
     def _listen(self, wait_ms: int) -> bool:

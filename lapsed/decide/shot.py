@@ -23,7 +23,7 @@ from lapsed.decide.state import (
     WriteStep,
 )
 from lapsed.decide.turn import Turn
-from lapsed.model import Cue, Exposed, Missed, Step
+from lapsed.model import Cue, Exposed, Missed, Step, Why
 
 AGAIN_S = 0.5
 """How long after a refused return or resume the same is asked again."""
@@ -297,10 +297,8 @@ def tick(turn: Turn) -> None:
 def paused(turn: Turn, *, held: bool) -> bool:
     """The host waits: whether that is our own hold showing itself, and not someone who paused the print."""
     rules, shot, loose = turn.state.rules, turn.state.shot, turn.state.loose
-    if shot is None and loose is not None and held and rules.held_word:
-        turn.change(shot=loose, loose=None)
-        _resume(turn)
-        return True
+    if shot is None and held and rules.held_word:
+        return _stray(turn, loose)
     if shot is None or not shot.holds:
         return False
     if rules.held_word and not held:
@@ -317,6 +315,20 @@ def paused(turn: Turn, *, held: bool) -> bool:
             _go_back(turn)
         else:
             _resume(turn)
+    return True
+
+
+def _stray(turn: Turn, loose: Shot | None) -> bool:
+    """End a hold that no shot knows of: one given up unanswered, or one of a daemon that died as it asked for it."""
+    take = turn.state.take
+    if loose is None and (take is None or not turn.state.track.after_gap):
+        return False
+    if loose is None and take is not None:
+        cue = Cue(take.cues, Why.LAYER, turn.now)
+        loose = Shot(cue, Phase.RESUMING, holds=True, limit_at=turn.now, back_at=turn.now, until=turn.now, known=True)
+        turn.note("recovered", "the print was held and no shot under way; it goes on")
+    turn.change(shot=loose, loose=None)
+    _resume(turn)
     return True
 
 

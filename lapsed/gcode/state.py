@@ -132,7 +132,8 @@ def _add(a: Position, b: Position) -> Position:
     return Position(a.x + b.x, a.y + b.y, a.z + b.z, a.e + b.e)
 
 
-def _take(position: Position) -> tuple[float, float, float, float]:
+def place(position: Position) -> tuple[float, float, float, float]:
+    """The coordinates in the order of AXES."""
     return position.x, position.y, position.z, position.e
 
 
@@ -146,7 +147,7 @@ def _target(state: State, line: Line, dialect: Dialect) -> tuple[tuple[float, ..
     unit = INCH_MM if state.inches else 1.0
     target: list[float] = []
     sure: set[str] = set()
-    for axis, here in zip(AXES, _take(state.position), strict=True):
+    for axis, here in zip(AXES, place(state.position), strict=True):
         value = line.value(axis)
         relative = relative_extrusion(state, dialect) if axis == "E" else not state.absolute
         if value is None:
@@ -192,7 +193,7 @@ def _arc(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segme
     """An arc by centre or by radius; one without either moves nothing, as firmwares answer it with an error."""
     moved = _fed(state, line)
     target, known = _target(moved, line, dialect)
-    start = _take(state.position)
+    start = place(state.position)
     first, second, _, letter_one, letter_two = arc.PLANES[state.plane]
     here, there = (start[first], start[second]), (target[first], target[second])
     unit = INCH_MM if state.inches else 1.0
@@ -224,11 +225,11 @@ def _set_position(state: State, line: Line, dialect: Dialect) -> State:
     given = {axis: value * unit for axis in AXES if (value := line.value(axis)) is not None}
     if not any(axis in line.words for axis in AXES) and dialect.bare_g92_zeroes:
         given = dict.fromkeys(AXES, 0.0)
-    place = state.machine
-    named = [given.get(axis, here) for axis, here in zip(AXES, _take(state.position), strict=True)]
+    spot = state.machine
+    named = [given.get(axis, here) for axis, here in zip(AXES, place(state.position), strict=True)]
     offset = [
         there - name if axis in given else old
-        for axis, there, name, old in zip(AXES, _take(place), named, _take(state.offset), strict=True)
+        for axis, there, name, old in zip(AXES, place(spot), named, place(state.offset), strict=True)
     ]
     return replace(state, position=Position(*named), offset=Position(*offset), known=state.known | given.keys())
 
@@ -237,8 +238,8 @@ def _home(state: State, line: Line, dialect: Dialect) -> State:
     """G28: the named axes, or all three, stand at their home and lose the offset that G92 gave them."""
     named = frozenset("XYZ") & line.words.keys() or frozenset("XYZ")
     home = dict(zip("XYZ", dialect.home_mm, strict=True))
-    position = [home[axis] if axis in named else here for axis, here in zip(AXES, _take(state.position), strict=True)]
-    offset = [0.0 if axis in named else old for axis, old in zip(AXES, _take(state.offset), strict=True)]
+    position = [home[axis] if axis in named else here for axis, here in zip(AXES, place(state.position), strict=True)]
+    offset = [0.0 if axis in named else old for axis, old in zip(AXES, place(state.offset), strict=True)]
     return replace(
         state,
         position=Position(*position),

@@ -161,6 +161,12 @@ def script(seed: int, *, layers: int, count: int, kinds: Sequence[Fault] | None 
     return tuple(sorted(orders, key=lambda order: order.number))
 
 
+def cut_frame(text: str, sent: int) -> bytes:
+    """The beginning of a text frame (RFC 6455, section 5.2), with at most `sent` bytes of its payload and never all."""
+    payload = text.encode()
+    return b"\x81\x7e" + len(payload).to_bytes(2, "big") + payload[: min(sent, len(payload) - 1)]
+
+
 _FIELDS: dict[str, tuple[str, ...]] = {
     "job": ("stage", "layer", "layers", "height_mm", "done", "file", "run", "expected_s", "part_height_mm", "detail"),
     "head": ("x", "y", "z", "e", "feed_mm_min", "absolute", "absolute_extrusion", "retracted"),

@@ -62,6 +62,8 @@ class SimHost:
         self._group = asyncio.TaskGroup()
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: Server | None = None
+        self.up = asyncio.Event()
+        """Set while it can be reached."""
         self._watchers: set[ServerConnection] = set()
         self._news = News()
         self._console: list[str] = []
@@ -124,8 +126,10 @@ class SimHost:
         except OSError as error:
             raise UserError(f"cannot listen on port {self.port}: {error.strerror}; choose another --port") from error
         self.port = next(iter(self._server.sockets)).getsockname()[1]
+        self.up.set()
 
     async def _close(self) -> None:
+        self.up.clear()
         server, self._server = self._server, None
         if server is not None:
             server.close()
@@ -250,9 +254,14 @@ class SimHost:
         match fault:
             case faults.Drop():
                 for connection in struck:
-                    _cut_short(connection, rpc.news(dict(self.bench.facts())).encode(), fault.bytes_sent)
-            case faults.Garbage() | faults.Big() | faults.RepeatLayer():
-                for message in self._odd_messages(fault):
+                    connection.transport.write(faults.cut_frame(rpc.news({**self.bench.facts()}), fault.bytes_sent))
+                    connection.transport.close()
+            case faults.Garbage():
+                for message in faults.junk(fault.seed):
+                    broadcast(struck, message)
+            case faults.Big() | faults.RepeatLayer():
+                big = [rpc.news({"console": ["x" * fault.size]})] if isinstance(fault, faults.Big) else []
+                for message in big or self._news.layer_again():
                     broadcast(struck, message)
             case faults.LayerBurst():
                 self._news.burst = fault.count
@@ -262,13 +271,6 @@ class SimHost:
                 self._mute += fault.count
             case _:
                 self._spawn(self._suffer(fault))
-
-    def _odd_messages(self, fault: faults.Garbage | faults.Big | faults.RepeatLayer) -> Sequence[str | bytes]:
-        if isinstance(fault, faults.Garbage):
-            return faults.junk(fault.seed)
-        if isinstance(fault, faults.Big):
-            return [rpc.news({"console": ["x" * fault.size]})]
-        return self._news.layer_again()
 
     async def _suffer(self, fault: faults.Restart | faults.Stall | faults.Cancel | faults.Fail) -> None:
         """The faults that take their time."""
@@ -307,18 +309,12 @@ class SimHost:
             connection.transport.pause_reading()  # so that pings go unanswered too
         await self.pace.sleep(for_s)
         self._speak()
+        self._tell()
 
     def _speak(self) -> None:
         self._speaking.set()
         for connection in self._watchers:
             connection.transport.resume_reading()
-
-
-def _cut_short(connection: ServerConnection, payload: bytes, sent: int) -> None:
-    """Begin a text frame (RFC 6455, section 5.2) and end the connection before the frame's end."""
-    header = b"\x81\x7e" + len(payload).to_bytes(2, "big")
-    connection.transport.write(header + payload[: min(sent, len(payload) - 1)])
-    connection.transport.close()
 
 
 def _fault_in(params: dict[str, Any]) -> faults.Fault:
@@ -352,8 +348,10 @@ async def _main(options: argparse.Namespace) -> None:
     if options.faults is not None:
         try:
             script = faults.script_of(options.faults.read_text("utf-8"), where=str(options.faults))
-        except (OSError, UnicodeDecodeError) as error:
-            raise UserError(f"cannot read {options.faults}: {error}") from error
+        except OSError as error:
+            raise UserError(f"cannot read {options.faults}: {error.strerror}") from error
+        except UnicodeDecodeError as error:
+            raise UserError(f"{options.faults} is not UTF-8 text; save it as UTF-8") from error
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)

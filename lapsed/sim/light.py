@@ -25,6 +25,7 @@ _SKY_BGR = np.array([1.0, 0.86, 0.72], np.float32) * 0.20
 _BED_BGR = np.array([0.30, 0.26, 0.24], np.float32) * 0.22
 _PLASTIC_BGR = np.array([0.036, 0.085, 0.70], np.float32)
 _VOXEL_MM = 0.5
+_MOST_VOXELS = 240  # along the longest side: no print takes more than 55 MB
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,13 +38,14 @@ class Shade:
 
     filled: NDArray[np.float32]
     low: Singles
+    pitch_mm: float
 
     def through(self, points: Singles, towards: Singles, reach_mm: float) -> Singles:
         """The share of light that comes to `points` from the direction `towards`, 0 to 1."""
         total = np.zeros(len(points), np.float32)
         step = 0.6
         for number in range(int(reach_mm / step)):
-            place = ((points + towards * (0.5 + step * number) - self.low) / _VOXEL_MM).astype(np.int32)
+            place = ((points + towards * (0.5 + step * number) - self.low) / self.pitch_mm).astype(np.int32)
             inside = np.all((place >= 0) & (place < self.filled.shape), axis=1)
             held = place[inside]
             total[inside] += self.filled[held[:, 0], held[:, 1], held[:, 2]]
@@ -54,22 +56,22 @@ class Shade:
 def shade_of(strands: Strands) -> Shade:
     """The voxels of all that `strands` lay down."""
     if not len(strands.line):
-        return Shade(np.zeros((1, 1, 1), np.float32), np.zeros(3, np.float32))
+        return Shade(np.zeros((1, 1, 1), np.float32), np.zeros(3, np.float32), _VOXEL_MM)
     low = np.minimum(strands.start.min(axis=0), strands.end.min(axis=0)) - 1
     high = np.maximum(strands.start.max(axis=0), strands.end.max(axis=0)) + 1
-    # Small prints fill little; a large bed at this pitch would still be under 100 MB for 200 x 200 x 150 mm.
-    shape = np.ceil((high - low) / _VOXEL_MM).astype(int) + 1
+    pitch = max(_VOXEL_MM, float(np.max(high - low)) / _MOST_VOXELS)
+    shape = np.ceil((high - low) / pitch).astype(int) + 1
     filled = np.zeros(shape, np.float32)
     way = strands.end - strands.start
-    count = np.maximum(np.ceil(np.linalg.norm(way, axis=1) / _VOXEL_MM).astype(int), 1)
+    count = np.maximum(np.ceil(np.linalg.norm(way, axis=1) / pitch).astype(int), 1)
     of = np.repeat(np.arange(len(way)), count)
     share = (np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[of]
     points = strands.start[of] + way[of] * share[:, None].astype(np.float32)
-    place = ((points - low) / _VOXEL_MM).astype(np.int32)
+    place = ((points - low) / pitch).astype(np.int32)
     filled[place[:, 0], place[:, 1], place[:, 2]] = 1.0
     for level in range(filled.shape[2]):
         filled[:, :, level] = cv2.GaussianBlur(np.ascontiguousarray(filled[:, :, level]), (0, 0), 0.9)
-    return Shade(filled, low)
+    return Shade(filled, low, pitch)
 
 
 def shade(  # noqa: PLR0917 - arrays of one piece each, all of them needed

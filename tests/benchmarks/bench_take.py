@@ -1,8 +1,12 @@
-"""How long a take of 10 000 shots takes to open and list, and a row to become safe: python tests/benchmarks/bench_take.py.
+"""How long a take of 10 000 shots takes to open and list, and a row to become safe.
+
+Run from the root of the repository: python -m tests.benchmarks.bench_take [FOLDER ON THE DISK TO MEASURE].
 
 The budget is 1 s for opening and listing together. A commit is compared with a bare write and fsync of the same disk,
 as disks differ by orders of magnitude.
 """
+
+# ruff: noqa: T201 - a script tells its figures on standard output
 
 import os
 import sys
@@ -70,11 +74,11 @@ def main() -> int:
         listed_s = timed(lambda: list_takes(store))
         size_mb = (journal.folder / "take.db").stat().st_size / 1e6
         print(
-            f"{SHOTS} shots: open {opened_s:.3f} s, list {listed_s:.3f} s, recover {recovered_s:.3f} s, {size_mb:.1f} MB"
+            f"{SHOTS} shots, {size_mb:.1f} MB: open {opened_s:.3f} s, list {listed_s:.3f}, recover {recovered_s:.3f} s"
         )
         print(
             f"a shot's rows safe: median {median(safe) * 1e3:.2f} ms, p99 {quantiles(safe, n=100)[98] * 1e3:.2f} ms, "
-            f"{median(safe) / median(bare):.1f} times a bare 4 kB write and fsync\n"
+            f"{median(safe) / median(bare):.1f} times a bare 4 kB write and fsync"
         )
         return 0 if opened_s + listed_s < BUDGET_S else 1
 

@@ -279,6 +279,21 @@ def test_a_daemon_started_again_ends_the_hold_of_the_last_one(bench, left):
     assert not bench.of(s.WriteMissed)
 
 
+def test_a_daemon_that_died_as_it_asked_for_a_hold_is_followed_by_one_that_ends_it(bench):
+    info = PrintInfo("lantern.gcode")
+    bench.tell(s.Recovered(info, 7, 0.0, 7, 1, 2.1, None, 3.0))
+    bench.tell(LinkUp(), PrintStarted(info, joined=True))
+    assert kinds(bench.tell(PrintPaused(held=True))) == ["WriteNote", "Resume"]
+    bench.tell(PrintResumed())
+    assert bench.state.shot is None
+
+
+def test_a_hold_that_is_not_ours_is_left_alone(bench):
+    bench.begin()
+    assert "Resume" not in kinds(bench.tell(PrintPaused(held=True)))
+    assert bench.state.take.paused
+
+
 def test_a_daemon_started_again_leaves_a_running_print_alone(bench):
     info = PrintInfo("lantern.gcode")
     bench.tell(s.Recovered(info, 7, 0.0, 7, 1, 2.1, None, 3.0, holding=7, left=True))

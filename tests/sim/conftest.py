@@ -68,6 +68,13 @@ def tower(tmp_path: Path) -> Callable[[int], Path]:
     return write
 
 
+def news_of(part: str, message: object) -> dict[str, Any]:
+    """A part of the news in a message; nothing where the message is junk."""
+    params = message.get("params") if isinstance(message, dict) else None
+    facts = params.get(part) if isinstance(params, dict) else None
+    return facts if isinstance(facts, dict) else {}
+
+
 class Caller:
     """A client that keeps what it is told, to ask for later."""
 
@@ -77,7 +84,7 @@ class Caller:
         """Each as JSON, or as it came where it is none."""
         self._calls = 0
 
-    async def hear(self) -> Any:  # noqa: ANN401 - whatever a host may say
+    async def hear(self) -> Any:
         message = await self.connection.recv()
         try:
             self.messages.append(json.loads(message))
@@ -87,7 +94,9 @@ class Caller:
 
     async def say(self, method: str, **params: object) -> int:
         self._calls += 1
-        await self.connection.send(json.dumps({"jsonrpc": "2.0", "id": self._calls, "method": method, "params": params}))
+        await self.connection.send(
+            json.dumps({"jsonrpc": "2.0", "id": self._calls, "method": method, "params": params})
+        )
         return self._calls
 
     async def call(self, method: str, **params: object) -> dict[str, Any]:
@@ -96,7 +105,7 @@ class Caller:
         answer: dict[str, Any] = await self.until(lambda message: message.get("id") == number)
         return answer
 
-    async def until(self, wanted: Callable[[dict[str, Any]], bool]) -> Any:  # noqa: ANN401 - as `hear`
+    async def until(self, wanted: Callable[[dict[str, Any]], bool]) -> Any:
         async with asyncio.timeout(10):
             while not (isinstance(message := await self.hear(), dict) and wanted(message)):
                 pass
@@ -104,11 +113,11 @@ class Caller:
 
     async def until_job(self, **facts: object) -> None:
         """Listen until news of the job has these facts."""
-        await self.until(lambda message: facts.items() <= message.get("params", {}).get("job", {}).items())
+        await self.until(lambda message: facts.items() <= news_of("job", message).items())
 
     def told(self, part: str, name: str) -> list[Any]:
         """All values of a fact in the news so far."""
-        news = [message["params"].get(part, {}) for message in self.messages if "params" in message]
+        news = [news_of(part, message) for message in self.messages]
         return [facts[name] for facts in news if name in facts]
 
     def console(self) -> list[str]:

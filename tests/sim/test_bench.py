@@ -38,14 +38,14 @@ def events(log: Log) -> list[object]:
     return [record["event"] for record in log.records if "event" in record]
 
 
-async def some_lines(log: Log, count: int) -> None:
-    while len(lines(log, "print")) < count:
-        await asyncio.sleep(0)
-
-
 async def turns(count: int = 100) -> None:
     for _ in range(count):
         await asyncio.sleep(0)
+
+
+async def some_lines(log: Log, count: int) -> None:
+    while len(lines(log, "print")) < count:
+        await turns(1)
 
 
 async def test_print_carries_out_the_file_line_for_line(up: Up, tower: Callable[[int], Path]) -> None:

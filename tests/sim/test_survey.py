@@ -47,6 +47,9 @@ def test_layers(lines: list[str], expected: list[float]) -> None:
 
 
 def test_spiral_has_a_layer_a_turn() -> None:
-    turns = [f"G1 X{x} Y{y} Z{0.4 + 0.2 * (turn + part / 4):.2f} E1"
-             for turn in range(20) for part, (x, y) in enumerate([(9, 0), (9, 9), (0, 9), (0, 0)], 1)]
+    turns = [
+        f"G1 X{x} Y{y} Z{0.4 + 0.2 * (turn + part / 4):.2f} E1"
+        for turn in range(20)
+        for part, (x, y) in enumerate([(9, 0), (9, 9), (0, 9), (0, 0)], 1)
+    ]
     assert len(heights(*ring(0.2), *ring(0.4), *turns)) == 22

@@ -37,24 +37,30 @@ def _forker_is_there_before_leaks_are_looked_for(forker, nothing_leaks) -> None:
     """Orders the fixtures."""
 
 
-def killed_writer(forker, store: Path, after_s: float) -> list[list[str]]:
-    """What a writer in `store` was told is safe, until it was killed so long after its first sign of life."""
+def killed_writer(forker, store: Path, after_s: float | None) -> list[list[str]]:
+    """What a writer in `store` was told is safe, until it was killed after so long; None for once it closed a take."""
     acks = store.with_suffix(".acks")
     forker.stdin.write(f"{store} {acks}\n")
     forker.stdin.flush()
     writer = int(forker.stdout.readline())
-    time.sleep(after_s)  # real time on purpose: what is killed is a real process
+    # Real time on purpose: what is killed is a real process.
+    time.sleep(after_s or 0.0)
+    while after_s is None and not (acks.exists() and "closed" in acks.read_text()):
+        time.sleep(0.002)
     os.kill(writer, signal.SIGKILL)
     assert forker.stdout.readline() == "gone\n"
     return [line.split() for line in acks.read_text().splitlines()] if acks.exists() else []
 
 
 def test_no_instant_of_a_kill_loses_what_was_told_to_be_safe(tmp_path: Path, forker) -> None:
+    begun = time.monotonic()
+    killed_writer(forker, tmp_path / "first", None)
+    life_s = time.monotonic() - begun  # disks differ: the kills have to fall within the lives of a few takes
     random_s = random.Random(SEED)
     left_open = adopted = missed = 0
     for instant in range(INSTANTS):
         store = tmp_path / f"store{instant}"
-        acks = killed_writer(forker, store, random_s.uniform(0.0, 0.12))
+        acks = killed_writer(forker, store, random_s.uniform(0.0, 1.5 * life_s))
         closed = {ack[1] for ack in acks if ack[0] == "closed"}
 
         for folder in find_open(store) if store.exists() else []:
@@ -75,7 +81,7 @@ def test_no_instant_of_a_kill_loses_what_was_told_to_be_safe(tmp_path: Path, for
             assert (Outcome.FINISHED if name in closed else take.outcome) == take.outcome
             _assert_whole(store / name, acks)
     # The figures say that the kills did fall into the middle of things.
-    assert (left_open > INSTANTS // 2, adopted + missed > 0) == (True, True)
+    assert (left_open > INSTANTS // 10, adopted + missed > 0) == (True, True)
 
 
 def _assert_whole(folder: Path, acks: list[list[str]]) -> None:
@@ -94,7 +100,7 @@ def _assert_whole(folder: Path, acks: list[list[str]]) -> None:
 
 def test_a_killed_take_can_be_gone_on_with(tmp_path: Path, forker) -> None:
     store = tmp_path / "store"
-    acks = killed_writer(forker, store, 0.1)
+    acks = killed_writer(forker, store, None)
     assert acks
     for folder in find_open(store):
         recover(folder, stamp())
