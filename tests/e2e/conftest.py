@@ -1,0 +1,119 @@
+"""The real daemon and the simulated host, each a process of its own."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from lapsed.sim.part import write_part
+from lapsed.take import reader
+
+CONFIG = """
+[store]
+folder = "{store}"
+min_free_mb = 10
+[stitch]
+when = "never"
+[[printer]]
+name = "ottermole"
+[printer.link]
+url = "{url}"
+retry_most_s = 0.3
+[printer.machine]
+park_point_mm = [8, 212]
+settle_s = 0.01
+[printer.cadence]
+every_layers = 1
+[[printer.camera]]
+kind = "gphoto"
+exposure_s = 0.01
+"""
+
+
+class Workshop:
+    """A simulated host printing a part, a card for the virtual camera, and a daemon that films."""
+
+    def __init__(self, folder: Path, layers: int, speed: float) -> None:
+        self.folder = folder
+        self.layers = layers
+        self.part = folder / "beacon.gcode"
+        self.part.write_text(write_part(layers))
+        self.log = folder / "host.jsonl"
+        card = folder / "card" / "DCIM" / "100OTTER"
+        card.mkdir(parents=True)
+        import cv2  # noqa: PLC0415 - only for one picture
+        import numpy as np  # noqa: PLC0415 - likewise
+
+        grey = np.full((240, 320, 3), 128, np.uint8)
+        cv2.imwrite(str(card / "OTTR0001.JPG"), grey)
+        self.host = subprocess.Popen(
+            [sys.executable, "-m", "lapsed.sim.host", "--file", self.part, "--speed", str(speed), "--log", self.log,
+             "--begin-after", "4"],
+            stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert self.host.stdout is not None
+        url = json.loads(self.host.stdout.readline())["url"]
+        self.store = folder / "takes"
+        self.config = folder / "lapsed.toml"
+        self.config.write_text(CONFIG.format(store=self.store, url=url))
+        self.daemon = self.start()
+
+    def start(self) -> subprocess.Popen:
+        """A daemon, as the service starts it."""
+        environment = {**os.environ, "VCAMERADIR": str(self.folder / "card")}
+        command = [sys.executable, "-m", "lapsed", "run", "--config", str(self.config)]
+        with (self.folder / "daemon.log").open("a") as log:
+            self.daemon = subprocess.Popen(command, env=environment, stderr=log)
+        return self.daemon
+
+    def kill(self) -> None:
+        """SIGKILL, at whatever it is doing."""
+        self.daemon.send_signal(signal.SIGKILL)
+        self.daemon.wait()
+
+    def close(self) -> None:
+        for process in (self.daemon, self.host):
+            if process.poll() is None:
+                process.terminate()
+        for process in (self.daemon, self.host):
+            process.wait(20)
+        self.host.stdout.close()
+
+    def take(self):
+        """The one take, as it reads now; None before it is there."""
+        takes = [summary.folder for summary in reader.list_takes(self.store) if summary.problem is None]
+        assert len(takes) <= 1
+        return reader.read_take(takes[0]) if takes else None
+
+    def wait(self, done, within_s: float):
+        """Wait until `done(take)` holds; the take."""
+        until = time.monotonic() + within_s
+        while True:
+            take = self.take()
+            if take is not None and done(take):
+                return take
+            assert time.monotonic() < until, (self.folder / "daemon.log").read_text()[-3000:]
+            time.sleep(0.1)
+
+    def executed(self):
+        """What the machine carried out, in order."""
+        entries = [json.loads(line) for line in self.log.read_text().splitlines()]
+        return [entry for entry in entries if "line" in entry]
+
+
+@pytest.fixture
+def workshop(tmp_path):
+    """Makes a workshop; one for each test."""
+    made = []
+
+    def make(layers: int, speed: float = 60.0) -> Workshop:
+        made.append(Workshop(tmp_path, layers, speed))
+        return made[0]
+
+    yield make
+    for one in made:
+        one.close()

@@ -1,0 +1,69 @@
+"""A whole print: real daemon, real WebSocket, real libgphoto2, real journal; and it killed in the middle."""
+
+import itertools
+import time
+
+import pytest
+from lapsed.model import Outcome
+
+STATE = ("at", "absolute", "absolute_extrusion", "feed", "retracted")
+
+
+def landed(take):
+    return [shot for shot in take.shots if shot.outcome == "landed"]
+
+
+def assert_print_untouched(workshop):
+    """Without our lines the machine carried out the file, line for line; and each of our blocks undid itself."""
+    executed = workshop.executed()
+    printed = [entry["line"] for entry in executed if entry["from"] == "print"]
+    assert printed == workshop.part.read_text().splitlines()
+    before = None
+    for origin, group in itertools.groupby(executed, lambda entry: entry["from"]):
+        lines = list(group)
+        if origin == "run" and before is not None:
+            after = lines[-1]
+            assert {key: after[key] for key in STATE} == {key: before[key] for key in STATE}
+        before = lines[-1]
+
+
+def assert_accounted_for(take):
+    """Every cue has a row at its camera, landed or missed with a reason; every landed frame is there and whole."""
+    numbers = [cue.number for cue in take.cues]
+    assert numbers == list(range(1, len(numbers) + 1))
+    assert [shot.cue for shot in take.shots] == numbers
+    for shot in take.shots:
+        assert shot.outcome == "landed" or shot.reason
+        for file in shot.files:
+            data = (take.folder / file).read_bytes()
+            assert data[:2] == b"\xff\xd8"  # SOI and EOI of ITU-T T.81, table B.1
+            assert b"\xff\xd9" in data[-64:]
+
+
+@pytest.mark.slow
+def test_a_print_is_filmed_and_never_altered(workshop):
+    shop = workshop(layers=30)
+    take = shop.wait(lambda take: take.outcome is not None, 60)
+    assert take.outcome is Outcome.FINISHED
+    assert (len(take.cues), len(landed(take))) == (30, 30)
+    assert_accounted_for(take)
+    assert_print_untouched(shop)
+
+
+@pytest.mark.slow
+def test_a_daemon_killed_in_mid_shot_is_followed_by_one_that_goes_on(workshop):
+    shop = workshop(layers=30)
+    for after in (6, 14, 20):
+        shop.wait(lambda take, after=after: len(take.cues) >= after, 60)
+        shop.kill()
+        safe = {shot.cue for shot in landed(shop.take())}
+        time.sleep(0.2)
+        shop.start()
+        take = shop.wait(lambda take, after=after: len(take.cues) > after, 60)
+        assert safe <= {shot.cue for shot in landed(take)}
+    take = shop.wait(lambda take: take.outcome is not None, 60)
+    assert_accounted_for(take)
+    printed = [entry["line"] for entry in shop.executed() if entry["from"] == "print"]
+    assert printed == shop.part.read_text().splitlines()
+    ends = [entry for entry in shop.executed() if entry["from"] == "run" and "returned" in entry["line"]]
+    assert ends
