@@ -45,7 +45,7 @@ def footage_of_take(take: Path, camera: str | None = None) -> Footage:
 
 def _clips(args: argparse.Namespace, footage: Footage) -> list[settings.Clip]:
     """The clips of the configuration, if there is one, as the options change them."""
-    known = settings.DEFAULT_CLIPS
+    known: tuple[settings.Clip, ...] = settings.DEFAULT_CLIPS
     if args.config is not None or any(place.is_file() for place in settings.usual_places()):
         whole = settings.load(settings.locate(args.config))
         known = whole.clips_of(_printer(footage.folder, whole))

@@ -77,7 +77,7 @@ def play(out: Path, *, camera: str, shots: int, tell: Tell) -> Summary:
         part.write_text(write_part(shots), "utf-8")
     except OSError as error:
         raise UserError(f"cannot write to {out}: {error.strerror}; name another folder with --out") from error
-    take = asyncio.run(_film(out, part, camera, shots, tell))
+    take = asyncio.run(_film(out.absolute(), part.absolute(), camera, shots, tell))
     view = reader.read_take(take)
     outcomes = [shot.outcome for shot in view.shots]
     tell(f"stitching {outcomes.count('landed')} frames")
@@ -111,38 +111,33 @@ class _Teller:
 async def _film(out: Path, part: Path, camera: str, shots: int, tell: Tell) -> Path:
     """Print `part` and film it; the folder of the take."""
     ended: asyncio.Future[Path] = asyncio.get_running_loop().create_future()
-    async with contextlib.AsyncExitStack() as stack:
-        host = await stack.enter_async_context(
-            _process("lapsed.sim.host", "--speed", str(SPEED), "--log", str(out / "host.jsonl"))
-        )
+    log = str(out / "host.jsonl")
+    async with _process("lapsed.sim.host", "--speed", str(SPEED), "--log", log) as host:
         url = json.loads(await _first_line(host))["url"]
-        if camera == "gphoto":
-            # libgphoto2's virtual camera is told of its card by this variable; the camera's worker inherits both.
-            os.environ["VCAMERADIR"] = str((out / "card").resolve())
-            os.environ[posed_camera.URL] = url
-        daemon = app.Daemon(
-            _settings(out, url, camera),
-            None,
-            kinds=app.CAMERA_KINDS | {"gphoto": "lapsed.sim.posed_camera:open_camera"},
-            ended=lambda take: ended.done() or ended.set_result(take),
-        )
+        # libgphoto2's virtual camera is told of its card by this variable; the camera's worker inherits both.
+        os.environ["VCAMERADIR"] = str(out / "card")
+        os.environ[posed_camera.URL] = url
+        kinds = app.CAMERA_KINDS | {"gphoto": "lapsed.sim.posed_camera:open_camera"}
+        daemon = app.Daemon(_settings(out, url, camera), None, kinds=kinds, ended=ended.set_result)
         running = asyncio.create_task(daemon.run())
         try:
             async with asyncio.timeout(READY_WITHIN_S):
-                while not daemon.ready and not running.done():
-                    await asyncio.sleep(0.05)  # noqa: ASYNC110 - the daemon has no use for telling when all are ready
+                await _until(lambda: daemon.ready or running.done())
             tell(f"printing {part} and shooting {shots} frames")
-            await _begin(url, part.absolute())
+            await _begin(url, part)
             async with asyncio.timeout(PRINT_WITHIN_S + SHOT_WITHIN_S * shots):
-                await asyncio.wait({running, ended}, return_when=asyncio.FIRST_COMPLETED)
+                await _until(lambda: ended.done() or running.done())
         except TimeoutError as error:
-            raise RetryError(
-                "the simulated print did not come to its end in time; is the computer very busy?"
-            ) from error
+            raise RetryError("the simulated print did not end in time; is the computer very busy?") from error
         finally:
             daemon.stop()
             await running
     return ended.result()
+
+
+async def _until(condition: Callable[[], bool]) -> None:
+    while not condition():  # noqa: ASYNC110 - the daemon has no other use for telling of these
+        await asyncio.sleep(0.02)
 
 
 def _settings(out: Path, url: str, camera: str) -> settings.Settings:
@@ -166,8 +161,7 @@ async def _begin(url: str, part: Path) -> None:
     feed = Feed(settings.FeedLink(url=url, on_connect=()), lambda _event: None)
     running = asyncio.create_task(feed.run())
     try:
-        while not feed.connected:
-            await asyncio.sleep(0.01)  # noqa: ASYNC110 - likewise
+        await _until(lambda: feed.connected)
         await feed.call(settings.Call(method="job.begin", params={"file": str(part)}))
     finally:
         running.cancel()

@@ -136,8 +136,8 @@ class Runner:
     async def leave(self, until: float) -> None:
         """Let go of the print; returns when the head is back, or at `until` on the monotonic clock."""
         self.tell(s.Leave())
-        while (self._state.shot is not None or self._state.pending) and clock.monotonic() < until:
-            await asyncio.sleep(0.02)  # noqa: ASYNC110 - once in a daemon's life
+        while (self._state.shot is not None or self._state.pending) and clock.monotonic() < until:  # noqa: ASYNC110 - once in a daemon's life
+            await asyncio.sleep(0.02)
 
     # ------------------------------------------------------------------------------------------------------- events
 

@@ -40,9 +40,11 @@ def _open_files() -> set[tuple[str, str]]:
 
 def _left(threads: set[threading.Thread], children: set[int], files: set[tuple[str, str]]) -> list[str]:
     left = [f"thread {thread.name}" for thread in threading.enumerate() if thread not in threads]
-    for child in psutil.Process().children():
-        if child.pid not in children and child.is_running() and child.status() != psutil.STATUS_ZOMBIE:
-            left.append(f"process {child.pid}")
+    left += [
+        f"process {child.pid}"
+        for child in psutil.Process().children()
+        if child.pid not in children and child.is_running() and child.status() != psutil.STATUS_ZOMBIE
+    ]
     left += [f"descriptor {handle} of {target}" for handle, target in _open_files() - files]
     return left
 

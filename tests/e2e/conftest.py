@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from lapsed.sim.part import write_part
 from lapsed.take import reader
 

@@ -4,6 +4,7 @@ import itertools
 import time
 
 import pytest
+
 from lapsed.model import Outcome
 
 STATE = ("at", "absolute", "absolute_extrusion", "feed", "retracted")
