@@ -92,12 +92,13 @@ class Journal:
             folder = _make_folder(store, print_info, stamp)
             handle = lock(folder)
             try:
+                (folder / "frames").mkdir()
                 own = {"created_utc": stamp.utc, "since_s": stamp.mono_s, "boot": boot_id(), "software": __version__}
                 schema.create(folder, (*rows(Kept({**meta, **own})), *rows(PrintNoted(print_info))))
                 return cls(folder, schema.open_for_writing(folder), handle)
             except BaseException:
-                schema.discard_unborn(folder)
                 close_handle(handle)
+                schema.discard_unborn(folder)
                 raise
         except (OSError, sqlite3.Error) as error:
             raise TakeEndedError(f"cannot begin a take in {store}: {_why(error)}; free or mend the disk") from error
@@ -232,7 +233,6 @@ def _make_folder(store: Path, print_info: PrintInfo, stamp: Stamp) -> Path:
     moment = datetime.fromisoformat(stamp.utc).astimezone()
     store.mkdir(parents=True, exist_ok=True)
     folder = next(folder for folder in _names(store, moment, print_info.name) if _made(folder))
-    (folder / "frames").mkdir()
     schema.sync_folder(store)
     return folder
 

@@ -103,8 +103,9 @@ def find_open(store: Path) -> list[Path]:
             with suppress(LapsedError):  # it is whole as it is, though in several files
                 _writing(take.folder, lambda _: None, for_good=True)
     for folder in store.iterdir() if store.is_dir() else ():
-        if re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}_[0-9]{6}_", folder.name):
-            schema.discard_unborn(folder)
+        if re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}_[0-9]{6}_", folder.name) and not (folder / schema.DB_NAME).exists():
+            with suppress(LapsedError, OSError):  # another process is making it, or the disk can't be written
+                _discarding(folder)
     return [take.folder for take in reversed(takes) if take.outcome is None]
 
 
@@ -137,6 +138,14 @@ def _writing(folder: Path, work: Callable[[sqlite3.Connection], T], *, for_good:
         raise TakeEndedError(f"cannot put the take {folder} in order: {error}; free or mend the disk") from error
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise UserError(f"cannot read the take {folder}: its {schema.DB_NAME} holds what no take holds") from error
+    finally:
+        close_handle(handle)
+
+
+def _discarding(folder: Path) -> None:
+    handle = lock(folder)
+    try:
+        schema.discard_unborn(folder)
     finally:
         close_handle(handle)
 

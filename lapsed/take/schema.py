@@ -84,14 +84,17 @@ def create(folder: Path, first: Iterable[Row]) -> None:
 
 
 def discard_unborn(folder: Path) -> None:
-    """Remove what is left of a take whose making was cut short; a folder that holds anything else stays."""
+    """Remove what is left of a take whose making was cut short; a folder that holds anything else stays.
+
+    Raises OSError where the disk refuses.
+    """
     if (folder / DB_NAME).exists():
         return
-    with suppress(OSError):
-        for name in (f"{DB_NAME}.new", f"{DB_NAME}.new-journal"):
-            (folder / name).unlink(missing_ok=True)
-        (folder / "frames").rmdir()
-        folder.rmdir()
+    for name in (f"{DB_NAME}.new", f"{DB_NAME}.new-journal"):
+        (folder / name).unlink(missing_ok=True)
+    for empty in (folder / "frames", folder):
+        with suppress(OSError):
+            empty.rmdir()
 
 
 def open_for_writing(folder: Path) -> sqlite3.Connection:

@@ -1,3 +1,4 @@
+import os
 import shutil
 from contextlib import closing
 from pathlib import Path
@@ -16,6 +17,7 @@ from lapsed.take.journal import Journal
 from lapsed.take.reader import read_take
 from lapsed.take.records import HoldNoted, Kept
 from lapsed.take.recovery import GONE, STOPPED, find_open, finish, reconcile, recover
+from lapsed.take.space import lock
 
 
 def left(journal: Journal) -> Path:
@@ -47,6 +49,15 @@ def test_remains_of_a_take_never_begun_go_and_other_folders_stay(tmp_path: Path)
     (tmp_path / "elsewhere").mkdir()
     find_open(tmp_path)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["2026-05-04_093001_theirs", "elsewhere"]
+
+
+def test_a_take_that_is_just_being_made_is_left_to_its_maker(tmp_path: Path) -> None:
+    folder = tmp_path / "2026-05-04_093000_bracket"
+    (folder / "frames").mkdir(parents=True)
+    handle = lock(folder)
+    find_open(tmp_path)
+    os.close(handle)
+    assert (folder / "frames").is_dir()
 
 
 def test_a_take_whose_closing_was_cut_short_becomes_one_file(tmp_path: Path, making) -> None:
