@@ -39,7 +39,11 @@ class Bedding:
         # A shelf ends with its upper edge, so that the step which just reaches a round height still belongs below.
         same_shelf = np.ceil(z / RAMP_STEP_MM - 1e-6) == np.ceil(before / RAMP_STEP_MM - 1e-6)
         new = np.flatnonzero(changed & ~(rising & same_shelf))
-        turned = _turned(steps, at) if rising.any() else np.zeros(len(at))
+        turned = level = length = np.zeros(len(at))
+        if rising.any() or (self.beds and self.beds[-1].ramp):
+            turned = _turned(steps, at)
+            length = np.hypot(steps.dx[at], steps.dy[at])
+            level = np.where(rising, 0.0, length)
         first = np.concatenate(([0], new)) if not new.size or new[0] else new
         sums = [
             np.minimum.reduceat(steps.x[at], first).tolist(),
@@ -47,7 +51,7 @@ class Bedding:
             np.maximum.reduceat(steps.x[at], first).tolist(),
             np.maximum.reduceat(steps.y[at], first).tolist(),
         ]
-        turns = np.add.reduceat(turned, first).tolist()
+        turns, levels, lengths = (np.add.reduceat(each, first).tolist() for each in (turned, level, length))
         counts = np.diff(first, append=len(at)).tolist()
         lasts = z[np.append(first[1:], len(at)) - 1].tolist()
         for i, begin in enumerate(first.tolist()):
@@ -60,6 +64,8 @@ class Bedding:
                     moves=old.moves + counts[i],
                     box=joined(old.box, box),
                     turned=old.turned + turns[i],
+                    level_mm=old.level_mm + levels[i],
+                    laid_mm=old.laid_mm + lengths[i],
                 )
                 continue
             line = int(steps.line[at[begin]])
@@ -71,6 +77,8 @@ class Bedding:
                     moves=counts[i],
                     box=box,
                     turned=turns[i],
+                    level_mm=levels[i],
+                    laid_mm=lengths[i],
                     offset=where.size + int(where.starts[line]),
                     line=where.lines + line,
                     step=pushed + int(at[begin]),

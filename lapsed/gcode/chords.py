@@ -49,7 +49,8 @@ def _angles(arcs: Arcs, centre: Pair) -> Pair:
     turned = np.arctan2(arcs.end[1] - centre[1], arcs.end[0] - centre[0]) - begin
     sweep = np.where(arcs.clockwise, -((-turned) % (2 * np.pi)), turned % (2 * np.pi))
     whole = (arcs.start[0] == arcs.end[0]) & (arcs.start[1] == arcs.end[1])
-    sweep[whole] = np.where(arcs.clockwise[whole], -2 * np.pi, 2 * np.pi)
+    turn = np.where(np.isnan(arcs.radius), 2 * np.pi, 0.0)[whole]
+    sweep[whole] = np.where(arcs.clockwise[whole], -turn, turn)
     return begin, sweep
 
 

@@ -20,6 +20,7 @@ SAME_MM = 0.025
 PURGE_MOVES = 60
 APART_MM = 1.0
 RAMP_STEP_MM = 0.01
+_LEVEL_SHARE = 0.8
 ROUND_MM = 1e-4
 
 Box = tuple[float, float, float, float]
@@ -30,7 +31,8 @@ Box = tuple[float, float, float, float]
 class Bed:
     """Filament laid in a row at one height, from its first move on; machine coordinates, mm.
 
-    `ramp`: the height rose along its first move. `turned` is the signed angle through which its path turned, rad.
+    `ramp`: the height rose along its first move; then `turned` is the signed angle through which its path turned, rad,
+    and `laid_mm` the length of it, `level_mm` that of its level moves.
     `line` counts from 0, `step` is the number of its first step.
     """
 
@@ -40,9 +42,16 @@ class Bed:
     moves: int
     box: Box
     turned: float
+    level_mm: float
+    laid_mm: float
     offset: int
     line: int
     step: int
+
+    @property
+    def ends_level(self) -> bool:
+        """Whether a rise has come to its end here: nearly all that is laid in it is level."""
+        return self.level_mm > _LEVEL_SHARE * self.laid_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +116,7 @@ def _unramped(beds: Sequence[Bed]) -> tuple[list[Bed], bool]:
             i += 1
             continue
         end = i
-        while end < len(beds) and beds[end].ramp and (end == i or beds[end].height_mm >= beds[end - 1].height_mm):
+        while end < len(beds) and beds[end].ramp and (end == i or _goes_on(beds[end - 1], beds[end])):
             end += 1
         ramp = beds[i:end]
         step = _step(out)
@@ -118,6 +127,11 @@ def _unramped(beds: Sequence[Bed]) -> tuple[list[Bed], bool]:
             out.append(_together(ramp, beds[end] if end < len(beds) else None))
         i = end
     return out, spiral
+
+
+def _goes_on(one: Bed, two: Bed) -> bool:
+    """Whether a rise goes on from one bed to the next."""
+    return two.height_mm >= one.height_mm and not one.ends_level
 
 
 def _together(ramp: Sequence[Bed], after: Bed | None) -> Bed:

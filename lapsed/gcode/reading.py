@@ -203,7 +203,8 @@ class Reader:
 
         def having(letters: str) -> Ints:
             chosen = np.isin(table.letter, np.frombuffer(letters.encode(), np.uint8))
-            return table.line[chosen & ~np.isnan(table.value) & (table.value != 0)]
+            lines: Ints = table.line[chosen & ~np.isnan(table.value) & (table.value != 0)]
+            return lines
 
         by_radius = np.isin(arcs, having("R"))
         plain: Flags = by_radius & np.isin(arcs, having("XY")) | ~by_radius & np.isin(arcs, having("IJ"))

@@ -305,6 +305,8 @@ def follow(
     accelerations, pace = _paces(made, at, columns, pace)
     if arcs.size:
         source, columns = with_chords(_arcs(made, at, arcs, machine, dialect), machine, at, columns)
+        going = (columns[3] != 0) | (columns[4] != 0) | (columns[5] != 0) | (columns[6] != 0)
+        columns, source = [column[going] for column in columns], source[going]
         at, fed, accelerations = at[source], fed[source], accelerations[source]
     rests, rest_s = _rests(made)
     x, y, z, dx, dy, dz, de = columns

@@ -190,7 +190,10 @@ def _move(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segm
 
 
 def _arc(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segment, ...]]:
-    """An arc by centre or by radius; one without either moves nothing, as firmwares answer it with an error."""
+    """An arc by centre or by radius; one without either moves nothing, as firmwares answer it with an error.
+
+    One by radius that ends where it starts has no length in the plane; what else it says is done.
+    """
     moved = _fed(state, line)
     target, known = _target(moved, line, dialect)
     start = place(state.position)
@@ -200,6 +203,8 @@ def _arc(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segme
     clockwise = line.code == "G2"
     radius, one, two = line.value("R"), line.value(letter_one), line.value(letter_two)
     centre: tuple[float, float] | None = None
+    if radius and here == there:
+        return _go(moved, (Position(*target),), known)
     if radius is not None:
         centre = arc.centre_from_radius(here, there, radius * unit, clockwise=clockwise)
     elif one or two:

@@ -24,7 +24,7 @@ _RETRACT_MM = 0.8
 _LEAST_LAYER_S = 10.0
 """Small layers are laid so slowly that they take this long, to set before the next."""
 
-_SLOWEST_MM_MIN = 240
+_SLOWEST_MM_MIN = 180
 _CORNERS = 120
 _POSTS = 15
 
@@ -154,7 +154,7 @@ def _crown(u: float) -> Floats:
     if u < 0.965:
         return _polygon(8, 6.9 * math.sqrt(max(0.0, 1 - t**1.7)) + 0.35, math.pi / 8)
     ball = _ramp(u, 0.965, 1.0) * 2 - 1
-    return np.full_like(_THETA, 0.75 + 0.75 * math.sqrt(max(0.0, 1 - ball * ball)))
+    return np.full_like(_THETA, 1.3 + 0.7 * math.sqrt(max(0.0, 1 - ball * ball)))
 
 
 def _rings(u: float, scale: float) -> list[_Body]:

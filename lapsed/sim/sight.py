@@ -1,6 +1,7 @@
 """Looking at the simulated machine: what its host tells of the scene, drawn."""
 
 import json
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from lapsed.sim.shadow import Bed
 from lapsed.sim.strands import read
 
 ANSWER_WITHIN_S = 5.0
+_LEAVE_WITHIN_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,7 @@ class Sight:
     def __init__(self, url: str) -> None:
         self._url = url
         self._calls = 0
+        self._held = ExitStack()
         self._connection: ClientConnection | None = None
 
     def look(self, within_s: float = ANSWER_WITHIN_S) -> Glimpse:
@@ -47,13 +50,15 @@ class Sight:
 
     def close(self) -> None:
         """Leave the host; does nothing when it was not reached."""
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
+        self._connection = None
+        self._held.close()
 
     def _ask(self, within_s: float) -> Any:
         if self._connection is None:
-            self._connection = connect(self._url, compression=None, max_size=2**20, open_timeout=within_s)
+            reaching = connect(
+                self._url, compression=None, max_size=2**20, open_timeout=within_s, close_timeout=_LEAVE_WITHIN_S
+            )
+            self._connection = self._held.enter_context(reaching)
         self._calls += 1
         self._connection.send(json.dumps({"jsonrpc": "2.0", "method": "bench.scene", "id": self._calls}))
         while True:

@@ -43,7 +43,7 @@ class Scripted:
         self.act("ready")
         return "a scripted camera"
 
-    def release(self, by_s: float, released: Callable[[float], None]) -> None:
+    def release(self, by_s: float, released: Callable[[float], None]) -> None:  # noqa: ARG002 - the contract's own
         self.act("release")
         released(monotonic())
         self.act("expose")
@@ -83,12 +83,20 @@ def _raise(error: BaseException) -> Callable[[], None]:
 def _noise() -> None:
     for fd in (1, 2):
         os.write(fd, b"\0\xff{[\n" * 3000)
-    print("vendor code prints this")
+    print("vendor code prints this")  # noqa: T201 - that is what it does
 
 
 def _garbage() -> None:
     """Write to every pipe there is, so to the one that the daemon listens to as well."""
-    junk = (b'["Landed", {"shot": "x"}]\n', b"[1e999]\n", b"[" * 5000 + b"\n", b"\xff\xfe\n", b"x" * 30_000, b"\n", b"null\n")
+    junk = (
+        b'["Landed", {"shot": "x"}]\n',
+        b"[1e999]\n",
+        b"[" * 5000 + b"\n",
+        b"\xff\xfe\n",
+        b"x" * 30_000,
+        b"\n",
+        b"null\n",
+    )
     for fd in range(3, 12):
         for data in junk:
             try:
