@@ -1,7 +1,9 @@
 import asyncio
 import json
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,6 +30,12 @@ def camera_at(url: str) -> DrawnCamera:
     return open_camera(part.model_dump())
 
 
+async def apart(work: Callable[..., Any], *given: object) -> Any:
+    """What `work` gives, done in a thread that ends with it."""
+    with ThreadPoolExecutor(1) as pool:
+        return await asyncio.get_running_loop().run_in_executor(pool, work, *given)
+
+
 def shoot(camera: DrawnCamera, folder: Path, stem: str) -> tuple[bytes, float]:
     """The picture of one shot, and when its release was told."""
     at_s: list[float] = []
@@ -47,13 +55,13 @@ def seen(jpeg: bytes) -> np.ndarray:
 
 
 async def test_shoots_the_print_as_it_stands(fast: Pace, tower: Tower, tmp_path: Path) -> None:
-    def film(url: str) -> list[bytes]:
+    def film(url: str, stems: tuple[str, ...]) -> list[bytes]:
         camera = camera_at(url)
         try:
             assert camera.ensure_ready() == "a drawn camera of 128x96 pixels"
             before = monotonic()
             pictures = []
-            for stem in ("one", "two"):
+            for stem in stems:
                 picture, at_s = shoot(camera, tmp_path, stem)
                 assert before <= at_s <= monotonic()
                 pictures.append(picture)
@@ -64,10 +72,10 @@ async def test_shoots_the_print_as_it_stands(fast: Pace, tower: Tower, tmp_path:
             camera.ensure_stopped()
 
     async with SimHost(pace=fast) as host:
-        idle = await asyncio.to_thread(film, host.url)
+        idle = await apart(film, host.url, ("one", "two"))
         await host.bench.begin(tower(40))
         await host.bench.ended.wait()
-        printed = await asyncio.to_thread(film, host.url)
+        printed = await apart(film, host.url, ("three", "four"))
     assert [seen(picture).shape for picture in idle + printed] == 4 * [(SIZE[1], SIZE[0], 3)]
     assert np.abs(seen(idle[0]) - seen(idle[1])).max() < 20
     assert np.abs(seen(idle[0]) - seen(printed[0])).max() > 80
@@ -79,8 +87,8 @@ async def test_the_scene_is_the_one_of_the_release_and_not_of_the_fetch(tower: T
         camera.ensure_ready()
         camera.release(monotonic() + 5, lambda _at_s: None)
 
-    def fetch(camera: DrawnCamera) -> bytes:
-        landing = Landing(tmp_path, "late")
+    def fetch(camera: DrawnCamera, stem: str) -> bytes:
+        landing = Landing(tmp_path, stem)
         camera.fetch(landing)
         files, _ = landing.land()
         camera.ensure_stopped()
@@ -88,11 +96,11 @@ async def test_the_scene_is_the_one_of_the_release_and_not_of_the_fetch(tower: T
 
     async with SimHost(pace=Pace(2000.0)) as host:
         early, late = camera_at(host.url), camera_at(host.url)
-        await asyncio.to_thread(release, early)
+        await apart(release, early)
         await host.bench.begin(tower(40))
         await host.bench.ended.wait()
-        await asyncio.to_thread(release, late)
-        pictures = [seen(await asyncio.to_thread(fetch, camera)) for camera in (early, late)]
+        await apart(release, late)
+        pictures = [seen(await apart(fetch, *of)) for of in ((early, "early"), (late, "late"))]
     assert np.abs(pictures[0] - pictures[1]).max() > 80
 
 
@@ -131,7 +139,7 @@ async def test_another_host_s_answers_are_told_in_a_sentence(answer: str) -> Non
             Sight(url).look()
 
     async with serve(reply, "127.0.0.1", 0) as server:
-        await asyncio.to_thread(look, f"ws://127.0.0.1:{server.sockets[0].getsockname()[1]}/")
+        await apart(look, f"ws://127.0.0.1:{server.sockets[0].getsockname()[1]}/")
 
 
 async def test_news_on_the_way_is_passed_over_and_a_lost_host_is_reached_again() -> None:
@@ -159,7 +167,7 @@ async def test_news_on_the_way_is_passed_over_and_a_lost_host_is_reached_again()
 
     async with serve(chatter, "127.0.0.1", 0) as server:
         sight = Sight(f"ws://127.0.0.1:{server.sockets[0].getsockname()[1]}/")
-        glimpses = await asyncio.to_thread(look, sight)
+        glimpses = await apart(look, sight)
     assert glimpses == 2 * [Glimpse(None, ((0.0, 9.0), (0.0, 8.0)), View(4, (1.0, 2.0, 3.0)))]
 
 
