@@ -215,12 +215,13 @@ async def test_cut_frame_promises_more_than_it_holds(fast: Pace) -> None:
             b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n"
         )
         await reader.readuntil(b"\r\n\r\n")
-        call = b'{"jsonrpc":"2.0","method":"bench.watch"}'
+        call = b'{"jsonrpc":"2.0","id":1,"method":"bench.watch"}'
         writer.write(b"\x81" + bytes([0x80 | len(call)]) + bytes(4) + call)
-        answer = await reader.readexactly(4)
-        await reader.readexactly(int.from_bytes(answer[2:], "big"))
-        host.strike(faults.Drop(bytes_sent=10))
-        rest = await reader.read()
+        async with asyncio.timeout(10):
+            answer = await reader.readexactly(4)
+            await reader.readexactly(int.from_bytes(answer[2:], "big"))
+            host.strike(faults.Drop(bytes_sent=10))
+            rest = await reader.read()
         writer.close()
         await writer.wait_closed()
     assert rest[:2] == b"\x81\x7e"
