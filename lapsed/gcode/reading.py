@@ -197,7 +197,7 @@ class Reader:
 
     def _odd_arcs(self, table: Table) -> Ints:
         """Arcs that are not plain: without a centre or a radius, of several turns, or in another plane."""
-        arcs = np.flatnonzero((table.code == 2) | (table.code == 3))
+        arcs: Ints = np.flatnonzero((table.code == 2) | (table.code == 3))
         if not arcs.size or self.state.plane != "G17" or np.isin(table.code, (17, 18, 19)).any():
             return arcs
 
@@ -209,7 +209,7 @@ class Reader:
         by_radius = np.isin(arcs, having("R"))
         plain: Flags = by_radius & np.isin(arcs, having("XY")) | ~by_radius & np.isin(arcs, having("IJ"))
         odd: Flags = ~plain | np.isin(arcs, having("P"))
-        return arcs.take(np.flatnonzero(odd))
+        return arcs[odd]
 
     def _span(self, table: Table, lines: range) -> None:
         """Follow plain lines all at once."""

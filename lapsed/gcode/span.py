@@ -277,7 +277,12 @@ def follow(
     delta = [np.diff(axis) for axis in machine]
     moves = (made.role >= MOVE) & (made.role <= COUNTER)
     moving = moves & ((delta[0] != 0) | (delta[1] != 0) | (delta[2] != 0) | (delta[3] != 0))
-    laying = np.flatnonzero(moving & (delta[3] > 0) & ((delta[0] != 0) | (delta[1] != 0)))
+    arcs = np.flatnonzero((made.role == CLOCKWISE) | (made.role == COUNTER))
+    going = (delta[0] != 0) | (delta[1] != 0)
+    if arcs.size:
+        # A whole circle ends where it began.
+        going[np.setdiff1d(arcs, made.words("R", made.mover)[0])] = True
+    laying = np.flatnonzero(moves & going & (delta[3] > 0))
     span = Span(
         first,
         state,
@@ -295,7 +300,6 @@ def follow(
         flips = np.flatnonzero(retracted[1:] != retracted[:-1])
         delta[3][flips] = np.where(retracted[flips + 1], -firmware.retract_mm, firmware.retract_mm)
         moving[flips] = True
-    arcs = np.flatnonzero(moves & ((made.role == CLOCKWISE) | (made.role == COUNTER)))
     moving[arcs] = True
     at = np.flatnonzero(moving)
     columns = [axis[at + 1] for axis in machine[:3]] + [part[at] for part in delta]
