@@ -142,9 +142,9 @@ def _head() -> list[Face]:
         z = 20 + 3.0 * fin
         faces += _block((-12, 12), (-10, 12), (z, z + 1.2), _ALUMINIUM, 0.8)
     faces += _turned((0, 0), (16, 1.6), (20, 1.6), _STEEL, 10)
-    faces += _block((-9, 12), (-8, 9), (5.2, 16), _SOCK, 0.15)
-    faces += _turned((0, 0), (2.3, 3.4), (5.2, 3.6), _BRASS)
     faces += _turned((0, 0), (0.0, 0.55), (2.3, 3.0), _BRASS)
+    faces += _turned((0, 0), (2.3, 3.4), (5.2, 3.6), _BRASS)
+    faces += _block((-9, 12), (-8, 9), (5.2, 16), _SOCK, 0.15)
     faces += _duct(-1) + _duct(1)
     faces += _block((-17, 17), (-21, -11), (19, 53), _BLACK, 0.35)
     return faces + _fan(0, -21, 36)

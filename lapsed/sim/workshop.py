@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -12,6 +13,8 @@ from lapsed.sim.light import encode
 from lapsed.sim.shadow import Bed
 
 Bytes = NDArray[np.uint8]
+Picture = TypeVar("Picture", Singles, Bytes)
+
 _PITCH_MM = 0.125
 _RIM_MM = 6.0
 """How far the plate reaches beyond where the nozzle can print."""
@@ -28,20 +31,19 @@ def backdrop(lens: Lens, bed: Bed, seed: int) -> Bytes:
     picture = _blur(picture, far.width_px / 4320 * 34)
     _posts(picture, far, bed)
     picture = _blur(picture, far.width_px / 4320 * 7)
-    picture = np.asarray(
-        cv2.resize(picture, (lens.width_px, lens.height_px), interpolation=cv2.INTER_LINEAR), np.float32
-    )
-    _plate(picture, lens, bed, noise)
-    return encode(_focus(picture, lens))
+    size = (lens.width_px, lens.height_px)
+    shown = np.asarray(cv2.resize(encode(picture), size, interpolation=cv2.INTER_LINEAR), np.uint8)
+    _plate(shown, lens, bed, noise)
+    return _focus(shown, lens)
 
 
-def _blur(picture: Singles, sigma: float) -> Singles:
+def _blur(picture: Picture, sigma: float) -> Picture:
     """A Gaussian blur; wide ones are done on a smaller picture."""
     high, wide = picture.shape[:2]
     shrink = max(1, int(sigma / 1.5))
     small = cv2.resize(picture, (max(1, wide // shrink), max(1, high // shrink)), interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small, (0, 0), max(0.3, sigma / shrink))
-    return np.asarray(cv2.resize(small, (wide, high), interpolation=cv2.INTER_LINEAR), np.float32)
+    return np.asarray(cv2.resize(small, (wide, high), interpolation=cv2.INTER_LINEAR), picture.dtype)
 
 
 def _disc(picture: Singles, x: float, y: float, radius: float, bgr: tuple[float, float, float]) -> None:
@@ -116,7 +118,7 @@ def _posts(picture: Singles, lens: Lens, bed: Bed) -> None:
             )
 
 
-def _plate(picture: Singles, lens: Lens, bed: Bed, noise: np.random.Generator) -> None:
+def _plate(picture: Bytes, lens: Lens, bed: Bed, noise: np.random.Generator) -> None:
     """The print plate with its grid, grain and the sheen of the window, laid into the picture."""
     (x0, x1), (y0, y1) = bed
     low = (x0 - _RIM_MM, y0 - _RIM_MM)
@@ -136,14 +138,13 @@ def _plate(picture: Singles, lens: Lens, bed: Bed, noise: np.random.Generator) -
     plate = np.stack(
         (tone * light * 1.16 + sheen * 1.1, tone * light * 1.02 + sheen, tone * light * 0.94 + sheen * 0.86), 2
     )
-    mask = np.ones((deep, wide), np.float32)
     size = (lens.width_px, lens.height_px)
     home = lens.bed_to_picture(low, pitch)
     _edge(picture, lens, bed)
-    shown = cv2.warpPerspective(plate.astype(np.float32), home, size, flags=cv2.INTER_LINEAR)
-    cover = cv2.warpPerspective(mask, home, size, flags=cv2.INTER_LINEAR)[..., None]
-    picture *= 1 - cover
-    picture += shown
+    shown = cv2.warpPerspective(encode(plate.astype(np.float32)), home, size, flags=cv2.INTER_LINEAR)
+    clear = cv2.bitwise_not(cv2.warpPerspective(np.full((deep, wide), 255, np.uint8), home, size))
+    cv2.multiply(picture, cv2.cvtColor(clear, cv2.COLOR_GRAY2BGR), dst=picture, scale=1 / 255)
+    cv2.add(picture, shown, dst=picture)
 
 
 def _grid(tone: Singles, low: tuple[float, float], bed: Bed, pitch: float) -> None:
@@ -159,17 +160,18 @@ def _grid(tone: Singles, low: tuple[float, float], bed: Bed, pitch: float) -> No
             tone[part] *= 2.3 if strong else 1.75
 
 
-def _edge(picture: Singles, lens: Lens, bed: Bed) -> None:
+def _edge(picture: Bytes, lens: Lens, bed: Bed) -> None:
     """The thickness of the plate, with a bright line where its edge catches the light."""
     (x0, x1), (y0, y1) = (bed[0][0] - _RIM_MM, bed[0][1] + _RIM_MM), (bed[1][0] - _RIM_MM, bed[1][1] + _RIM_MM)
     for ends in (((x0, y0), (x1, y0)), ((x1, y0), (x1, y1))):
         for top, bottom, grey in ((0.0, -1.0, 0.20), (-1.0, -4.0, 0.05), (-4.0, -10.0, 0.02)):
             face = [(*ends[0], top), (*ends[1], top), (*ends[1], bottom), (*ends[0], bottom)]
             points = np.round(lens.project(np.array(face, np.float32))[0]).astype(np.int32)
-            cv2.fillConvexPoly(picture, points, (grey * 1.05, grey, grey * 0.95), cv2.LINE_AA)
+            colour = encode(np.array([grey * 1.05, grey, grey * 0.95], np.float32)).tolist()
+            cv2.fillConvexPoly(picture, points, colour, cv2.LINE_AA)
 
 
-def _focus(picture: Singles, lens: Lens) -> Singles:
+def _focus(picture: Bytes, lens: Lens) -> Bytes:
     """Blur the plate by its distance from the plane in focus; the rest is blurred already."""
     rows = np.linspace(0, 1, lens.height_px, dtype=np.float32)
     # Along the middle column the plate's distance depends on the row alone: a ray meets z = 0 where it meets it.
@@ -186,8 +188,9 @@ def _focus(picture: Singles, lens: Lens) -> Singles:
             begin = max(0, first - margin)
             piece, inner = picture[begin : last + margin], slice(first - begin, last - begin)
             near = _blur(piece, low * scale)[inner] if low else piece[inner]
-            part = mix[first:last, None, None]
-            shown[first:last] = near * (1 - part) + _blur(piece, high * scale)[inner] * part
+            far = _blur(piece, high * scale)[inner]
+            part = np.repeat(mix[first:last, None], lens.width_px, axis=1)
+            shown[first:last] = cv2.blendLinear(np.ascontiguousarray(near), np.ascontiguousarray(far), 1 - part, part)
     return shown
 
 
