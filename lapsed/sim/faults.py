@@ -7,6 +7,7 @@ only orders faults or draws the scene is left alone.
 import json
 import random
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
@@ -133,6 +134,16 @@ def script_of(text: str, *, where: str) -> tuple[Order, ...]:
         return _SCRIPT.validate_json(text)
     except ValidationError as error:
         raise UserError(f"{where}: {_first(error)}") from error
+
+
+def load(path: Path) -> tuple[Order, ...]:
+    """The script in a JSON file. Raises UserError."""
+    try:
+        return script_of(path.read_text("utf-8"), where=str(path))
+    except OSError as error:
+        raise UserError(f"cannot read {path}: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise UserError(f"{path} is not UTF-8 text; save it as UTF-8") from error
 
 
 def _first(error: ValidationError) -> str:

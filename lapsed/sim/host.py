@@ -253,15 +253,14 @@ class SimHost:
         struck = self._watchers - {spare} if spare is not None else set(self._watchers)
         match fault:
             case faults.Drop():
-                for connection in struck:
-                    connection.transport.write(faults.cut_frame(rpc.news({**self.bench.facts()}), fault.bytes_sent))
-                    connection.transport.close()
+                self._drop(struck, fault.bytes_sent)
             case faults.Garbage():
                 for message in faults.junk(fault.seed):
                     broadcast(struck, message)
-            case faults.Big() | faults.RepeatLayer():
-                big = [rpc.news({"console": ["x" * fault.size]})] if isinstance(fault, faults.Big) else []
-                for message in big or self._news.layer_again():
+            case faults.Big():
+                broadcast(struck, rpc.news({"console": ["x" * fault.size]}))
+            case faults.RepeatLayer():
+                for message in self._news.layer_again():
                     broadcast(struck, message)
             case faults.LayerBurst():
                 self._news.burst = fault.count
@@ -271,6 +270,12 @@ class SimHost:
                 self._mute += fault.count
             case _:
                 self._spawn(self._suffer(fault))
+
+    def _drop(self, struck: set[ServerConnection], sent: int) -> None:
+        frame = faults.cut_frame(rpc.news({**self.bench.facts()}), sent)
+        for connection in struck:
+            connection.transport.write(frame)
+            connection.transport.close()
 
     async def _suffer(self, fault: faults.Restart | faults.Stall | faults.Cancel | faults.Fail) -> None:
         """The faults that take their time."""
@@ -344,14 +349,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
 
 
 async def _main(options: argparse.Namespace) -> None:
-    script: tuple[faults.Order, ...] = ()
-    if options.faults is not None:
-        try:
-            script = faults.script_of(options.faults.read_text("utf-8"), where=str(options.faults))
-        except OSError as error:
-            raise UserError(f"cannot read {options.faults}: {error.strerror}") from error
-        except UnicodeDecodeError as error:
-            raise UserError(f"{options.faults} is not UTF-8 text; save it as UTF-8") from error
+    script = faults.load(options.faults) if options.faults is not None else ()
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)

@@ -1,4 +1,5 @@
 import json
+from pathlib import Path
 
 import pytest
 
@@ -37,6 +38,15 @@ def test_broken_script_is_one_sentence(text: str) -> None:
     with pytest.raises(UserError, match=r"^faults\.json: ") as caught:
         script_of(text, where="faults.json")
     assert "\n" not in str(caught.value)
+
+
+def test_script_from_a_file(tmp_path: Path) -> None:
+    path = tmp_path / "faults.json"
+    path.write_text('[{"when": "run", "number": 1, "fault": {"kind": "drop"}}]')
+    assert faults.load(path) == (Order(when="run", number=1, fault=Drop()),)
+    path.write_bytes(b"\xff")
+    with pytest.raises(UserError, match="is not UTF-8 text"):
+        faults.load(path)
 
 
 def test_seed_makes_the_script() -> None:

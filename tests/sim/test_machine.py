@@ -1,7 +1,7 @@
 import pytest
 
 from lapsed.gcode.line import parse
-from lapsed.sim.machine import HEATING_S, HOMING_MM_S, Machine, limited
+from lapsed.sim.machine import HEATING_S, HOMING_MM_S, PROBING_S, Machine, limited
 from lapsed.sim.planner import Limits
 
 FREE = (1e6, 1e6, 1e6, 1e6)
@@ -23,7 +23,9 @@ def test_ok_to_a_move_means_queued_and_ok_to_m400_that_it_is_done(machine: Machi
     assert machine.now_s == pytest.approx(1.05)  # 50 mm at 50 mm/s and 1000 mm/s2: 1 s and a ramp's 0.05 s
 
 
-@pytest.mark.parametrize(("line", "wait_s"), [("G4 P500", 0.5), ("G4 S2", 2), ("G4", 0), ("M109 S200", HEATING_S)])
+@pytest.mark.parametrize(
+    ("line", "wait_s"), [("G4 P500", 0.5), ("G4 S2", 2), ("G4", 0), ("M109 S200", HEATING_S), ("G29", PROBING_S)]
+)
 def test_dwell_finishes_the_queue_first(machine: Machine, line: str, wait_s: float) -> None:
     carry_out(machine, "G1 X50 F3000", line)
     assert machine.now_s == pytest.approx(1.05 + wait_s)
