@@ -93,11 +93,6 @@ def _ramp(u: float, low: float, high: float) -> float:
     return min(1.0, max(0.0, (u - low) / (high - low)))
 
 
-def _smooth(u: float, low: float, high: float) -> float:
-    t = _ramp(u, low, high)
-    return t * t * (3 - 2 * t)
-
-
 def _polygon(corners: int, radius: float, turn: float = 0.0) -> Floats:
     """A regular polygon whose flats lie `radius` from the axis, as radii over the angles."""
     step = 2 * math.pi / corners
