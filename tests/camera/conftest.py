@@ -11,7 +11,7 @@ import simplejpeg
 
 from lapsed.camera.keeper import Keeper
 from lapsed.clock import monotonic
-from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, Released
+from lapsed.model import CameraEvent, CameraTold, Landed, Missed
 from lapsed.settings import CameraPart
 
 PICTURE_BYTES = 20_000
@@ -29,8 +29,9 @@ class ScriptedCamera(CameraPart):
 class Tended:
     """A keeper at work, and all that it told."""
 
-    keeper: Keeper
     folder: Path
+    keeper: Keeper = field(init=False)
+    run: asyncio.Task[None] = field(init=False)
     told: list[CameraEvent] = field(default_factory=list)
     news: asyncio.Event = field(default_factory=asyncio.Event)
 
@@ -71,9 +72,6 @@ class Tended:
         return [type(event) for event in self.of(shot)]
 
 
-LANDING = [Released, Exposed, Landed]
-
-
 @pytest.fixture
 def tend(tmp_path, monkeypatch):
     """Makes a context in which a keeper looks after a camera of the given part and kind."""
@@ -83,15 +81,16 @@ def tend(tmp_path, monkeypatch):
 
     @contextlib.asynccontextmanager
     async def tending(part: CameraPart, kind: str) -> AsyncIterator[Tended]:
-        told = Tended(None, folder)
+        told = Tended(folder)
         told.keeper = Keeper(part, kind, told.hear)
-        run = asyncio.create_task(told.keeper.run())
+        told.run = asyncio.create_task(told.keeper.run())
         try:
             await asyncio.sleep(0)
             yield told
         finally:
             await told.keeper.stop()
-            await run
+            with contextlib.suppress(asyncio.CancelledError):
+                await told.run
 
     return tending
 
@@ -103,7 +102,7 @@ def scripted(tend, tmp_path):
     def tending(script: dict[str, list[str]] | None = None, **limits: object):
         home = tmp_path / f"home-{limits.get('name', 'main')}"
         home.mkdir(exist_ok=True)
-        known = {"exposure_s": 0.01, "expose_within_s": 0.8, "fetch_within_s": 0.8, "ready_within_s": 5.0}
+        known = {"exposure_s": 0.01, "expose_within_s": 0.5, "fetch_within_s": 0.5, "ready_within_s": 5.0}
         part = ScriptedCamera(script=script or {}, home=str(home), **{**known, **limits})
         return tend(part, "scripted:open_camera")
 

@@ -20,13 +20,13 @@ def shooting(tend, card):
 
 async def test_no_shot_of_many_is_lost_though_the_camera_takes_26_a_session(shooting, card, grey):
     async with shooting() as camera:
-        for shot in range(1, 81):
-            card.show(shot * 3)
+        for shot in range(1, 61):
+            card.show(shot * 4)
             landed = await camera.shoot(shot)
             assert isinstance(landed, Landed), landed
-            assert abs(grey(camera.folder / landed.files[0]) - shot * 3) <= 1
+            assert abs(grey(camera.folder / landed.files[0]) - shot * 4) <= 1
             assert camera.stations(shot) == [Released, Exposed, Landed]
-    assert len(list(camera.folder.iterdir())) == 80
+    assert len(list(camera.folder.iterdir())) == 60
 
 
 async def test_tells_what_it_found(shooting):

@@ -1,7 +1,6 @@
 """A kind of camera that fails as its script says; loaded by worker processes of the tests by its import path."""
 
 import os
-import signal
 import subprocess
 import sys
 import time
@@ -10,7 +9,7 @@ from pathlib import Path
 
 from lapsed.camera.landing import Landing
 from lapsed.clock import monotonic
-from lapsed.errors import RetryError, ShotMissedError, UserError
+from lapsed.errors import RetryError, ShotMissedError
 
 WHOLE = b"\xff\xd8\xff\xe0\x00\x04ab\xff\xda\x00\x02scan\xff\xd9"
 
@@ -51,12 +50,9 @@ class Scripted:
 
     def fetch(self, landing: Landing) -> None:
         fault = self.act("fetch")
-        if fault in ("none", "unwritten"):
-            if fault == "unwritten":
-                landing.part("a.jpg")
+        if fault == "none":
             return
-        data = {"cut": WHOLE[:-2], "empty": b"", "zeros": bytes(999)}.get(fault, WHOLE)
-        landing.part("DSC_0001.JPG").write_bytes(data)
+        landing.part("PIC_0001.JPG").write_bytes(WHOLE[:-2] if fault == "cut" else WHOLE)
         if fault == "pair":
             landing.part("raw7.RAW").write_bytes(b"II*\0" + b"r" * 99)
         if fault == "half":
@@ -80,14 +76,9 @@ def _raise(error: BaseException) -> Callable[[], None]:
     return fault
 
 
-def _noise() -> None:
-    for fd in (1, 2):
-        os.write(fd, b"\0\xff{[\n" * 3000)
-    print("vendor code prints this")  # noqa: T201 - that is what it does
-
-
 def _garbage() -> None:
-    """Write to every pipe there is, so to the one that the daemon listens to as well."""
+    """Print, and write to every pipe there is, so to the one that the daemon listens to as well."""
+    os.write(1, b"vendor code prints this\n")
     junk = (
         b'["Landed", {"shot": "x"}]\n',
         b"[1e999]\n",
@@ -113,17 +104,13 @@ def _grandchild() -> None:
 FAULTS: dict[str, Callable[[], None]] = {
     "exit": lambda: os._exit(3),
     "abort": os.abort,
-    "segv": lambda: os.kill(os.getpid(), signal.SIGSEGV),
     "raise": _raise(ValueError("vendor code went wrong")),
     "leave": _raise(SystemExit(0)),
     "away": _raise(RetryError("the camera is asleep")),
-    "wrong": _raise(UserError("the dial stands wrong")),
     "miss": _raise(ShotMissedError("the lens cap is on")),
     "hang": lambda: time.sleep(600),
-    "stop": lambda: os.kill(os.getpid(), signal.SIGSTOP),
     "slow": lambda: time.sleep(0.2),
-    "noise": _noise,
     "garbage": _garbage,
     "grandchild": _grandchild,
-    **dict.fromkeys(("ok", "cut", "empty", "zeros", "none", "unwritten", "pair", "half"), lambda: None),
+    **dict.fromkeys(("ok", "cut", "none", "pair", "half"), lambda: None),
 }
