@@ -38,7 +38,7 @@ exposure_s = 0.01
 class Workshop:
     """A simulated host printing a part, a card for the virtual camera, and a daemon that films."""
 
-    def __init__(self, folder: Path, layers: int, speed: float) -> None:
+    def __init__(self, folder: Path, layers: int, speed: float, faults: list[dict[str, object]]) -> None:
         self.folder = folder
         self.layers = layers
         self.part = folder / "beacon.gcode"
@@ -51,9 +51,11 @@ class Workshop:
 
         grey = np.full((240, 320, 3), 128, np.uint8)
         cv2.imwrite(str(card / "OTTR0001.JPG"), grey)
+        script = folder / "faults.json"
+        script.write_text(json.dumps(faults))
         self.host = subprocess.Popen(
             [sys.executable, "-m", "lapsed.sim.host", "--file", self.part, "--speed", str(speed), "--log", self.log,
-             "--begin-after", "4"],
+             "--begin-after", "4", "--faults", script],
             stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         assert self.host.stdout is not None
@@ -111,8 +113,8 @@ def workshop(tmp_path):
     """Makes a workshop; one for each test."""
     made = []
 
-    def make(layers: int, speed: float = 60.0) -> Workshop:
-        made.append(Workshop(tmp_path, layers, speed))
+    def make(layers: int, speed: float = 60.0, faults: tuple[dict[str, object], ...] = ()) -> Workshop:
+        made.append(Workshop(tmp_path, layers, speed, list(faults)))
         return made[0]
 
     yield make

@@ -1,8 +1,10 @@
 """A whole print: real daemon, real WebSocket, real libgphoto2, real journal; and it killed in the middle."""
 
 import itertools
+import signal
 import time
 
+import psutil
 import pytest
 
 from lapsed.model import Outcome
@@ -68,3 +70,32 @@ def test_a_daemon_killed_in_mid_shot_is_followed_by_one_that_goes_on(workshop):
     assert printed == shop.part.read_text().splitlines()
     ends = [entry for entry in shop.executed() if entry["from"] == "run" and "returned" in entry["line"]]
     assert ends
+
+
+@pytest.mark.slow
+def test_a_host_that_goes_away_ten_times_gets_its_print_filmed_in_one_take(workshop):
+    away = [{"when": "layer", "number": 3 * n, "fault": {"kind": "restart", "away_s": 0.3}} for n in range(1, 11)]
+    shop = workshop(layers=36, faults=tuple(away))
+    take = shop.wait(lambda take: take.outcome is not None, 120)
+    assert take.outcome is Outcome.FINISHED
+    assert_accounted_for(take)
+    assert len([event for event in take.events if "heard again" in event.text]) == 10
+    layers = [cue.layer for cue in take.cues]
+    assert len(layers) == len(set(layers))
+    assert len(landed(take)) >= 20
+    printed = [entry["line"] for entry in shop.executed() if entry["from"] == "print"]
+    assert printed == shop.part.read_text().splitlines()
+
+
+@pytest.mark.slow
+def test_a_worker_killed_in_its_shots_costs_no_more_than_those(workshop):
+    shop = workshop(layers=30)
+    for after in (5, 12, 19):
+        shop.wait(lambda take, after=after: len(take.cues) >= after, 60)
+        for worker in psutil.Process(shop.daemon.pid).children():
+            worker.send_signal(signal.SIGKILL)
+    take = shop.wait(lambda take: take.outcome is not None, 60)
+    assert take.outcome is Outcome.FINISHED
+    assert len(landed(take)) >= 27
+    assert_accounted_for(take)
+    assert_print_untouched(shop)
