@@ -134,6 +134,48 @@ class Retraction(Part):
     speed_mm_s: Annotated[float, Field(gt=0, le=200)] = Field(30.0, description="how fast; too fast grinds filament")
 
 
+Axes = tuple[
+    Annotated[float, Field(gt=0)],
+    Annotated[float, Field(gt=0)],
+    Annotated[float, Field(gt=0)],
+    Annotated[float, Field(gt=0)],
+]
+"""One positive figure for each of X, Y, Z and E."""
+
+Rectangle = tuple[float, float, float, float]
+"""Least X, least Y, greatest X, greatest Y, mm."""
+
+
+class Motors(Part):
+    """What the motors may do while printing, to reckon how long a file takes; its own M201 to M205 come first."""
+
+    speed_mm_s: Axes = Field((300.0, 300.0, 20.0, 120.0), description="greatest speed of X, Y, Z and E")
+    acceleration_mm_s2: Axes = Field((3000.0, 3000.0, 200.0, 5000.0), description="greatest acceleration of each")
+    printing_mm_s2: Annotated[float, Field(gt=0)] = Field(1000.0, description="acceleration of moves that extrude")
+    travel_mm_s2: Annotated[float, Field(gt=0)] = Field(1500.0, description="acceleration of moves that don't")
+    retract_mm_s2: Annotated[float, Field(gt=0)] = Field(1500.0, description="acceleration of the extruder alone")
+    deviation_mm: Annotated[float, Field(gt=0, le=1)] = Field(
+        0.013, description="junction deviation: the rounder corners may be taken, the faster"
+    )
+    jerk_mm_s: Axes | None = Field(
+        None, description="sudden change of speed allowed for each axis, for firmwares without junction deviation"
+    )
+    least_move_s: Annotated[float, Field(ge=0, le=1)] = Field(0.0, description="least time that a move takes")
+
+
+class Firmware(Part):
+    """How the printer's firmware reads the lines on which firmwares disagree."""
+
+    lower_case: bool = Field(False, description="true where lower-case commands are carried out")
+    extruder_follows: Literal["set", "over", "apart"] = Field(
+        "set",
+        description="what G90 and G91 do to the extruder: 'set' its mode, 'over': G91 overrides M82, 'apart': nothing",
+    )
+    bare_g92_zeroes: bool = Field(False, description="true where G92 without words makes all axes zero")
+    g10_retracts: bool = Field(True, description="false where G10 sets offsets instead of retracting")
+    exponents: bool = Field(False, description="true where numbers may be written like 1e-3")
+
+
 class Machine(Part):
     """The printer's mechanics: where the head may go and how fast, and where it parks."""
 
@@ -151,6 +193,11 @@ class Machine(Part):
     )
     lift_acceleration_mm_s2: Annotated[float, Field(gt=0, le=100_000)] = Field(100.0, description="of Z, likewise")
     retraction: Retraction = Field(default_factory=Retraction)
+    motors: Motors = Field(default_factory=Motors)
+    firmware: Firmware = Field(default_factory=Firmware)
+    keep_out_mm: tuple[Rectangle, ...] = Field(
+        (), description="rectangles [least X, least Y, greatest X, greatest Y] where the head must not park, for clips"
+    )
     settle_s: Annotated[float, Field(ge=0, le=30)] = Field(
         0.3, description="rest at the park point before the shutter opens; more for a machine that rings on"
     )
@@ -162,6 +209,8 @@ class Machine(Part):
         if not self.bed.holds(self.park_point_mm):
             x, y = self.park_point_mm
             raise ValueError(f"park_point_mm {x:g}, {y:g} lies outside the bed; choose a point the head can reach")
+        if any(x0 <= x <= x1 and y0 <= y <= y1 for x0, y0, x1, y1 in self.keep_out_mm for x, y in [self.park_point_mm]):
+            raise ValueError("park_point_mm lies within a rectangle of keep_out_mm; move the one or the other")
         if self.lift_mm + self.clearance_mm > self.height_mm:
             raise ValueError("lift_mm and clearance_mm together exceed height_mm")
         return self

@@ -45,17 +45,19 @@ class Bedding:
             length = np.hypot(steps.dx[at], steps.dy[at])
             level = np.where(rising, 0.0, length)
         first = np.concatenate(([0], new)) if not new.size or new[0] else new
-        sums = [
-            np.minimum.reduceat(steps.x[at], first).tolist(),
-            np.minimum.reduceat(steps.y[at], first).tolist(),
-            np.maximum.reduceat(steps.x[at], first).tolist(),
-            np.maximum.reduceat(steps.y[at], first).tolist(),
+        x, y = steps.x[at], steps.y[at]
+        x0, y0 = x - steps.dx[at], y - steps.dy[at]
+        sides = [
+            np.minimum.reduceat(np.minimum(x, x0), first).tolist(),
+            np.minimum.reduceat(np.minimum(y, y0), first).tolist(),
+            np.maximum.reduceat(np.maximum(x, x0), first).tolist(),
+            np.maximum.reduceat(np.maximum(y, y0), first).tolist(),
         ]
         turns, levels, lengths = (np.add.reduceat(each, first).tolist() for each in (turned, level, length))
         counts = np.diff(first, append=len(at)).tolist()
         lasts = z[np.append(first[1:], len(at)) - 1].tolist()
         for i, begin in enumerate(first.tolist()):
-            box = (sums[0][i], sums[1][i], sums[2][i], sums[3][i])
+            box = (sides[0][i], sides[1][i], sides[2][i], sides[3][i])
             if not new.size or begin < new[0]:
                 old = self.beds[-1]
                 self.beds[-1] = replace(
@@ -68,7 +70,9 @@ class Bedding:
                     laid_mm=old.laid_mm + lengths[i],
                 )
                 continue
-            line = int(steps.line[at[begin]])
+            step = at[begin]
+            line = int(steps.line[step])
+            start = steps.x[step] - steps.dx[step], steps.y[step] - steps.dy[step], steps.z[step] - steps.dz[step]
             self.beds.append(
                 Bed(
                     height_mm=float(z[begin]),
@@ -79,9 +83,10 @@ class Bedding:
                     turned=turns[i],
                     level_mm=levels[i],
                     laid_mm=lengths[i],
+                    start=(float(start[0]), float(start[1]), float(start[2])),
                     offset=where.size + int(where.starts[line]),
                     line=where.lines + line,
-                    step=pushed + int(at[begin]),
+                    step=pushed + int(step),
                 )
             )
             yield self.beds[-1].step

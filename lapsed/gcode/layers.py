@@ -33,7 +33,7 @@ class Bed:
 
     `ramp`: the height rose along its first move; then `turned` is the signed angle through which its path turned, rad,
     and `laid_mm` the length of it, `level_mm` that of its level moves.
-    `line` counts from 0, `step` is the number of its first step.
+    `line` counts from 0, `step` is the number of its first step, `start` where it begins.
     """
 
     height_mm: float
@@ -44,6 +44,7 @@ class Bed:
     turned: float
     level_mm: float
     laid_mm: float
+    start: tuple[float, float, float]
     offset: int
     line: int
     step: int
@@ -58,10 +59,13 @@ class Bed:
 class Layer:
     """A layer and the line that lays its first filament: byte `offset` and `line` (from 0) in the file.
 
+    `start` is where that line begins, X, Y, Z in machine coordinates.
+
     `top_mm` is the height of everything laid before it, `box` the outline of the layer, `object` counts from 0.
     """
 
     height_mm: float
+    start: tuple[float, float, float]
     offset: int
     line: int
     step: int
@@ -89,7 +93,7 @@ def layers(beds: Sequence[Bed]) -> tuple[tuple[Layer, ...], bool]:
     found: list[Layer] = []
     for bed, number, new in _stacked(part):
         if new:
-            found.append(Layer(bed.height_mm, bed.offset, bed.line, bed.step, top, bed.box, number))
+            found.append(Layer(bed.height_mm, bed.start, bed.offset, bed.line, bed.step, top, bed.box, number))
         elif found:
             found[-1] = replace(found[-1], box=joined(found[-1].box, bed.box))
         top = max(top, bed.end_mm)

@@ -3,6 +3,7 @@
 import bisect
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -59,8 +60,8 @@ class Reading:
     @property
     def layer_s(self) -> tuple[float, ...]:
         """How long each layer takes, s; the last one to the end of the file."""
-        ends = (*self.begins_s[1:], self.print_s)
-        return tuple(end - begin for begin, end in zip(self.begins_s, ends, strict=True))
+        edges = (*self.begins_s, self.print_s)
+        return tuple(end - begin for begin, end in pairwise(edges))
 
     @property
     def heights_mm(self) -> tuple[float, ...]:

@@ -1,0 +1,114 @@
+import argparse
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from lapsed import commands_gcode
+from lapsed.errors import UserError
+
+BODY = "G28\nG92 E0\nG1 F3000\n" + "".join(f"G1 Z{0.2 * i:.1f}\nG1 X50 Y50\nG1 X90 E{i}\n" for i in range(1, 21))
+
+
+@pytest.fixture
+def part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "none"))
+    monkeypatch.setenv("HOME", str(tmp_path))
+    path = tmp_path / "part.gcode"
+    path.write_text(BODY)
+    return path
+
+
+def call(*arguments: object) -> int:
+    parser = argparse.ArgumentParser()
+    commands_gcode.add_parsers(parser.add_subparsers(required=True))
+    args = parser.parse_args([str(each) for each in arguments])
+    return int(args.func(args))
+
+
+def test_plan_of_a_file(part: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call("plan", part, "--every", 2, "--json", "--heights", "--plot", part.with_suffix(".svg")) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert (document["layers"], document["shots"], document["cadence"]) == (20, 10, {"every_layers": 2})
+    assert document["heights_mm"][-1] == 4
+    assert part.with_suffix(".svg").read_text().startswith("<svg")
+    assert call("plan", part) == 0
+    assert "20 layers" in capsys.readouterr().out
+
+
+def test_plan_without_a_file(part: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call("plan", "--print-time", "1h55m", "--layers", 192, "--length", 12, "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert (document["print_s"], document["layers"], document["clip_s"]) == (6900, 192, 12)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["plan"], "give a file, or both --print-time and --layers"),
+        (["plan", "FILE", "--layers", "3"], "not both"),
+        (["plan", "nowhere.gcode"], "nowhere.gcode can't be read: No such file or directory"),
+        (["plan", "FILE", "--length", "0"], "--length is a number of seconds"),
+        (["plan", "FILE", "--printer", "x"], "configuration"),
+        (["plan", "FILE", "--plot", "/nowhere/x.svg"], "can't be written"),
+        (["mark", "FILE", "FILE"], "is the file that is read"),
+        (["mark", "FILE", "/nowhere/x"], "can't be written"),
+        (["mark", "FILE", "OUT", "--park", "900,1"], "lies outside the bed"),
+        (["mark", "FILE", "OUT", "--undo"], "is not marked"),
+        (["mark", "/dev/null", "OUT"], "has no layers"),
+        (["mark", "--watch", "FILE", "OUT"], "is no folder"),
+    ],
+)
+def test_bad_input_is_told_in_a_sentence(part: Path, arguments: list[str], says: str) -> None:
+    given = [str(part) if each == "FILE" else str(part.parent / "out") if each == "OUT" else each for each in arguments]
+    with pytest.raises(UserError, match=says):
+        call(*given)
+
+
+@pytest.mark.parametrize("arguments", [["--print-time", "soon"], ["--layers", "0"], ["--rate", "999"]])
+def test_bad_arguments_are_refused(part: Path, arguments: list[str]) -> None:
+    with pytest.raises(SystemExit):
+        call("plan", *arguments)
+
+
+def test_mark_and_undo(part: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out, back = part.with_name("out.gcode"), part.with_name("back.gcode")
+    assert call("mark", part, out, "--length", 0.2, "--park", "auto", "--json") == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert (summary["shots"], summary["layers"], summary["refused"]) == (5, 20, 0)
+    assert out.read_text().count("M118 lapsed cue") == 5
+    with pytest.raises(UserError, match="marked already"):
+        call("mark", out, back)
+    assert not back.exists()
+    assert call("mark", out, back, "--undo") == 0
+    assert back.read_bytes() == part.read_bytes()
+    assert not list(part.parent.glob(".*.part"))
+
+
+def test_an_inbox_gives_out_complete_files_once(tmp_path: Path) -> None:
+    inbox, outbox = tmp_path / "in", tmp_path / "out"
+    inbox.mkdir()
+    outbox.mkdir()
+    box = commands_gcode.Inbox(inbox, outbox)
+    path = inbox / "a.gcode"
+    path.write_text("G1")
+    (inbox / ".hidden").write_text("G1")
+    (inbox / "empty").touch()
+    assert box.look() == []
+    path.write_text("G1 X1")
+    assert box.look() == []
+    assert box.look() == [path]
+    assert box.look() == []
+    path.write_text("G1 X2\n")
+    box.look()
+    assert box.look() == [path]
+    (outbox / "a.gcode").write_text("made")
+    os.utime(path, ns=(1, 1))
+    box.look()
+    assert box.look() == []
+
+
+def test_snippet(part: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call("snippet", "--layer-word", "[n]") == 0
+    assert "M118 lapsed cue [n]\n" in capsys.readouterr().out
