@@ -16,8 +16,9 @@ _log = logging.getLogger(__name__)
 
 
 class Child:
-    """One worker process; needs a running event loop, never blocks it, and starts no thread.
+    """One worker process; needs a running event loop and starts no thread.
 
+    The worker dies with the thread that started it, so that must be one that lives as long as the process.
     `heard` gets each line of its output, `ended` the end of the sentence "the worker ..." once it is gone and all it
     said has been heard. What it prints as errors goes to the log. Raises OSError when it can't be started. `close`
     must be called last; after it neither callback is called.

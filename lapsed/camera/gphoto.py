@@ -77,7 +77,7 @@ class Gphoto:
                 told = True
                 self._await_exposed(at_s, by_s - GIVE_UP_BEFORE_S)
             except (gp.GPhoto2Error, _FullError) as error:
-                if last:
+                if last or monotonic() + self._part.exposure_s >= by_s:
                     raise ShotMissedError(f"the camera did not take the picture: {error}") from error
                 _log.warning("opening the camera again, since it did not take the picture: %s", error)
             else:
@@ -140,8 +140,8 @@ class Gphoto:
         # Always a new object: one that was closed aborts the process when it is opened again, and the old one must be
         # freed before, since it holds the device.
         self._session = None
-        self._session = _find(self._part.serial)
         with _errors("the camera could not be set up"):
+            self._session = _find(self._part.serial)
             for name, value in self._part.settings.items():
                 self._set(name, value)
             told = not_manual(filter(None, map(self._get, MODE_NAMES)))
