@@ -17,7 +17,7 @@ from lapsed.gcode.state import STRAYING, State, advance
 from lapsed.gcode.timing import Limits, overridden
 from lapsed.gcode.tokens import Flags, Ints, M, Table, tokenise
 
-CHUNK = 192 * 1024
+CHUNK = 256 * 1024
 """Bytes taken apart at once: small enough for the processor's cache, large enough to spread NumPy's own cost."""
 
 LONGEST_LINE = 1 << 20
