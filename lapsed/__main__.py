@@ -9,7 +9,7 @@ import logging
 import sys
 from collections.abc import Sequence
 
-from lapsed import __version__, commands
+from lapsed import __version__, commands, commands_gcode
 from lapsed.errors import LapsedError, UserError
 
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
@@ -17,7 +17,7 @@ DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> None:  # type: ignore[override]  # the base says NoReturn, and this doesn't either
-        raise UserError(f"{self.prog}: {message}; see {self.prog} --help")
+        raise UserError(f"{message}; see {self.prog} --help")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -49,6 +49,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--verbose", action="store_true", help="log what happens in detail, on stderr")
     subparsers = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", parser_class=_Parser)
     commands.add_parsers(subparsers)
+    commands_gcode.add_parsers(subparsers)
     return parser
 
 
