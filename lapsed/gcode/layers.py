@@ -94,7 +94,7 @@ def layers(beds: Sequence[Bed]) -> tuple[tuple[Layer, ...], bool]:
     for bed, number, new in _stacked(part):
         if new:
             found.append(Layer(bed.height_mm, bed.start, bed.offset, bed.line, bed.step, top, bed.box, number))
-        elif found:
+        else:
             found[-1] = replace(found[-1], box=joined(found[-1].box, bed.box))
         top = max(top, bed.end_mm)
     return tuple(found), spiral
@@ -165,17 +165,16 @@ def _turns(ramp: Sequence[Bed], flat_step: float, base: float) -> Iterator[Bed]:
     step = rise / turns if turns > 1 else flat_step or rise
     step = flat_step if flat_step and abs(step - flat_step) < 0.05 * flat_step else max(round(step, 2), SAME_MM)
     start = 0
+    # What rises to the first cut belongs to the layer under it, where there is one.
+    height = base or ramp[0].height_mm
     cut = base + step
     for i, bed in enumerate(ramp):
         if bed.height_mm > cut + ROUND_MM:
-            if i > start or start == 0:
-                # What rises to the first cut belongs to the layer under it.
-                lower = ramp[start:i]
-                if lower:
-                    yield _merged(lower, lower[0].height_mm if start else base)
-            start = i
-            cut = base + step * (math.ceil((bed.height_mm - base - ROUND_MM) / step))
-    yield _merged(ramp[start:], ramp[start].height_mm)
+            if i > start:
+                yield _merged(ramp[start:i], height)
+            start, height = i, bed.height_mm
+            cut = base + step * math.ceil((height - base - ROUND_MM) / step)
+    yield _merged(ramp[start:], height)
 
 
 def _without_purge(beds: list[Bed]) -> list[Bed]:

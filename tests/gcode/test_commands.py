@@ -112,3 +112,68 @@ def test_an_inbox_gives_out_complete_files_once(tmp_path: Path) -> None:
 def test_snippet(part: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert call("snippet", "--layer-word", "[n]") == 0
     assert "M118 lapsed cue [n]\n" in capsys.readouterr().out
+
+
+CONFIGURATION = """
+[[printer]]
+name = "bench"
+link = {kind = "feed", url = "ws://127.0.0.1:1/"}
+camera = [{kind = "gphoto", exposure_s = 1.0}]
+[printer.machine]
+park_point_mm = [5.0, 5.0]
+"""
+
+
+def test_the_configuration_is_heeded(part: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config = part.with_name("lapsed.toml")
+    config.write_text(CONFIGURATION)
+    assert call("snippet", "--config", config) == 0
+    out = capsys.readouterr().out
+    assert "G1 X5 Y5 " in out
+    assert "G4 P1600" in out
+    with pytest.raises(UserError, match="has no printer named 'other'; it has bench"):
+        call("plan", part, "--config", config, "--printer", "other")
+
+
+def test_trouble_in_a_file_is_logged_in_short(part: Path, caplog: pytest.LogCaptureFixture) -> None:
+    part.write_text(BODY + "G1 ??\n" * 9)
+    assert call("plan", part) == 0
+    assert sum("is no word" in each.message for each in caplog.records) == 5
+    assert "has 9 such lines" in caplog.text
+
+
+def test_watching_marks_what_comes_and_leaves_what_it_cannot(
+    part: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    inbox, outbox = part.with_name("in"), part.with_name("out")
+    inbox.mkdir()
+    outbox.mkdir()
+    (inbox / "a.gcode").write_text(BODY)
+    (inbox / "b.gcode").write_text("G28\n")
+    looks: list[float] = []
+
+    def sleep(seconds: float) -> None:
+        looks.append(seconds)
+        if len(looks) == 3:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(commands_gcode.time, "sleep", sleep)
+    with pytest.raises(KeyboardInterrupt):
+        call("mark", "--watch", inbox, outbox)
+    assert [path.name for path in outbox.iterdir()] == ["a.gcode"]
+    assert "b.gcode is left alone" in caplog.text
+    with pytest.raises(UserError, match="must differ"):
+        call("mark", "--watch", inbox, inbox)
+
+
+def test_a_full_bed_has_no_free_point(part: Path) -> None:
+    part.write_text("G28\nG92 E0\nG1 F3000 Z0.2\nG1 X220 Y220 E5\n")
+    with pytest.raises(UserError, match="there is no free spot"):
+        call("mark", part, part.with_name("out"), "--park", "auto")
+
+
+def test_a_part_too_high_cannot_be_marked(part: Path, caplog: pytest.LogCaptureFixture) -> None:
+    part.write_text("G28\nG92 E0\nG1 F3000 Z249.9\nG1 X20 Y20 E5\n")
+    with pytest.raises(UserError, match="can't be marked: travelling above the print"):
+        call("mark", part, part.with_name("out"))
+    assert "layer 1 is not marked" in caplog.text

@@ -169,6 +169,19 @@ def test_without_homing_nothing_is_marked() -> None:
     assert made.refused == ((0, "the file has not told by here where the head is; home at its start"),)
 
 
+def test_where_a_park_is_not_safe_nothing_is_marked() -> None:
+    original = b"G28\nG92 E0\nG1 F3000\nG1 Z249\nG1 X10 Y10\nG1 X20 E1\nG1 Z249.5\nG1 X10 E2\n"
+    changed = marked(original)
+    assert changed.count(b"M118 lapsed cue") == 1
+    assert b";lapsed begin 2" not in changed
+
+
+def test_undo_passes_lines_without_end() -> None:
+    original = SIMPLE + b"\n;" + b"x" * 3_000_000
+    changed = marked(original)
+    assert b"".join(undone(changed[i : i + 500_000] for i in range(0, len(changed), 500_000))) == original
+
+
 def test_inches_are_parked_in_millimetres() -> None:
     original = b"G28\nG20\nG92 E0\nG1 F100\nG1 Z0.01\nG1 X1 Y1\nG1 X2 E0.1\nG1 Z0.02\nG1 X1 E0.2\n"
     laid, cues, end = run(marked(original))

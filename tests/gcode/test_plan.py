@@ -96,6 +96,20 @@ def test_a_part_too_high_to_travel_over_is_told() -> None:
     assert "no park at layer 2: travelling above the print" in made.warnings[0]
 
 
+def test_many_parts_of_a_text() -> None:
+    body = "G28\nM109 S200\nG92 E0\nG1 F3000\n" + "".join(
+        f"G1 Z{z}\nG1 X{x}\nG1 X{x + 50} E{i}\n" for i, (x, z) in enumerate([(0, 249.1), (0, 249.5), (0, 249.9)], 1)
+    )
+    text = as_text(plan(outline(read([body.encode()])), Wish(every=1), MACHINE, Camera()))
+    assert "and 1 waits for heat" in text
+    assert "; so at 2 layers" in text
+    objects = body.replace("M109 S200\n", "").replace("249", "1") + body.replace("249", "1").replace("X0", "X60")
+    assert "2 objects one after another" in as_text(plan(outline(read([objects.encode()])), Wish(), MACHINE, Camera()))
+    assert "at every 3 layers" in as_text(plan(even_outline(100, 9), Wish(every=3), MACHINE, Camera()))
+    assert "spread evenly by height" in as_text(plan(even_outline(100, 9), Wish(0.2), MACHINE, Camera()))
+    assert "one at every layer" in as_text(plan(even_outline(100, 9), Wish(4), MACHINE, Camera()))
+
+
 def test_nothing_laid_is_told() -> None:
     made = plan(outline(read([b"G28\n"])), Wish(12), MACHINE, Camera())
     assert made.shots == 0

@@ -179,6 +179,14 @@ def spiral_with_one_flat_layer() -> tuple[str, list[float]]:
     return HEAD + body, [0.3 + 0.2 * i for i in range(turns)]
 
 
+def spiral_from_the_bed() -> tuple[str, list[float]]:
+    body, each = "G0 X120 Y100 Z0\n", 48
+    for i in range(1, 40 * each + 1):
+        angle = 2 * math.pi * i / each
+        body += f"G1 X{100 + 20 * math.cos(angle):.3f} Y{100 + 20 * math.sin(angle):.3f} Z{0.3 * i / each:.4f} E0.1\n"
+    return HEAD + body, [0.3 * max(i, 0.02) for i in range(40)]
+
+
 def one_by_one() -> tuple[str, list[float]]:
     one = [0.2 * i for i in range(1, 11)]
     two = [0.2 * i for i in range(1, 8)]
@@ -204,6 +212,7 @@ MADE = {
         dips,
         sloped_seams,
         spiral_with_one_flat_layer,
+        spiral_from_the_bed,
         one_by_one,
     )
 }
@@ -250,6 +259,11 @@ def test_trouble_is_told_with_its_line() -> None:
         "line 6: the exponent in 'X1e5' is not read by this dialect",
     )
     assert reading.lines == 7
+
+
+def test_layer_times_add_up_to_the_print() -> None:
+    reading = read([purge_before()[0].encode()])
+    assert sum(reading.layer_s) == pytest.approx(reading.print_s - reading.begins_s[0])
 
 
 def test_a_line_without_end_is_told_and_read_in_parts() -> None:

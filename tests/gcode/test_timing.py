@@ -33,6 +33,8 @@ def seconds(program: str, limits: Limits = EVEN) -> float:
         ("G1 X20 F3000\nM220 S50\nG1 F3000 X40", 1.24375),  # worked out below
         ("G1 E-5 F1800", 5 / 30 + 30 / 1000),
         ("G10\nG11", 2 * (1 / 30 + 30 / 1000)),
+        ("N1 G10\nN2 G10\nN3 G11", 2 * (1 / 30 + 30 / 1000)),
+        ("N1 G1 X20 F3000\nN2 G4 S2 P9\nN3 G1 X40", 2.9),
     ],
 )
 def test_worked_examples(program: str, expected: float) -> None:
