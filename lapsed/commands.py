@@ -6,11 +6,10 @@ import json
 import logging
 import sys
 from dataclasses import asdict
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from lapsed import app, settings
+from lapsed import app, arguments, settings
 from lapsed.errors import UserError
 from lapsed.take import reader
 
@@ -33,13 +32,13 @@ def add_parsers(subparsers: Subparsers) -> None:
     demo.set_defaults(func=_demo)
 
     run = subparsers.add_parser("run", help="watch the printers of the configuration and film their prints")
-    _config(run)
+    arguments.add_config(run)
     run.set_defaults(func=_run)
 
     takes = subparsers.add_parser("takes", help="list the takes, or tell one in detail")
     takes.add_argument("take", nargs="?", metavar="TAKE", help="a take's name or folder")
     takes.add_argument("--store", type=Path, metavar="DIR", help="where the takes are, instead of the configuration's")
-    _config(takes)
+    arguments.add_config(takes)
     takes.add_argument("--json", action="store_true", help="one JSON document on stdout")
     takes.set_defaults(func=_takes)
 
@@ -47,19 +46,15 @@ def add_parsers(subparsers: Subparsers) -> None:
     stitch.add_argument("path", type=Path, metavar="PATH", help="a take, or a folder of pictures")
     stitch.add_argument("--clip", action="append", metavar="NAME", help="only this clip; may be given again")
     stitch.add_argument("--size", type=_size, metavar="WxH", help="width and height of deliveries, such as 1080x1920")
-    stitch.add_argument("--rate", type=_rate, metavar="R", help="frames a second: 24, 25, 29.97, 30000/1001 and so on")
+    stitch.add_argument("--rate", type=arguments.rate, metavar="R", help="frames a second: 25, 29.97, 30000/1001")
     stitch.add_argument("--length", type=float, metavar="S", help="length in seconds")
     stitch.add_argument("--camera", metavar="NAME", help="frames of this camera instead of the main one's")
     stitch.add_argument("--out", type=Path, metavar="DIR", help="folder for the clips, instead of the take's own")
-    _config(stitch)
+    arguments.add_config(stitch)
     stitch.add_argument("--quiet", action="store_true", help="no progress")
     stitch.add_argument("--idle", action="store_true", help="only use the time and the disk that nobody else wants")
     stitch.add_argument("--json", action="store_true", help="one JSON document on stdout")
     stitch.set_defaults(func=_stitch)
-
-
-def _config(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--config", type=Path, metavar="FILE", help="the configuration, instead of the usual places")
 
 
 def _count(text: str) -> int:
@@ -73,13 +68,6 @@ def _size(text: str) -> tuple[int, int]:
     if not (cross and width.isdecimal() and height.isdecimal()):
         raise argparse.ArgumentTypeError(f"{text!r} is not a size; write it like 3840x2160")
     return int(width), int(height)
-
-
-def _rate(text: str) -> Fraction:
-    try:
-        return settings.parse_rate(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from error
 
 
 # ------------------------------------------------------------------------------------------------- demo and run

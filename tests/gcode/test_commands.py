@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from lapsed import commands_gcode
+from lapsed import commands_gcode, gcode_files
 from lapsed.errors import UserError
 
 BODY = "G28\nG92 E0\nG1 F3000\n" + "".join(f"G1 Z{0.2 * i:.1f}\nG1 X50 Y50\nG1 X90 E{i}\n" for i in range(1, 21))
@@ -90,7 +90,7 @@ def test_an_inbox_gives_out_complete_files_once(tmp_path: Path) -> None:
     inbox, outbox = tmp_path / "in", tmp_path / "out"
     inbox.mkdir()
     outbox.mkdir()
-    box = commands_gcode.Inbox(inbox, outbox)
+    box = gcode_files.Inbox(inbox, outbox)
     path = inbox / "a.gcode"
     path.write_text("G1")
     (inbox / ".hidden").write_text("G1")
@@ -157,7 +157,7 @@ def test_watching_marks_what_comes_and_leaves_what_it_cannot(
         if len(looks) == 3:
             raise KeyboardInterrupt
 
-    monkeypatch.setattr(commands_gcode.time, "sleep", sleep)
+    monkeypatch.setattr(gcode_files.time, "sleep", sleep)
     with pytest.raises(KeyboardInterrupt):
         call("mark", "--watch", inbox, outbox)
     assert [path.name for path in outbox.iterdir()] == ["a.gcode"]

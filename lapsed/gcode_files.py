@@ -1,0 +1,261 @@
+"""What `plan`, `mark` and `snippet` do with files: read in pieces, write whole or not at all."""
+
+import argparse
+import json
+import logging
+import os
+import shutil
+import sys
+import time
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from lapsed import settings
+from lapsed.errors import UserError
+from lapsed.gcode import mark, plan, plot
+from lapsed.gcode.choice import Wish, choose
+from lapsed.gcode.reading import Reading, read
+from lapsed.gcode.setup import dialect_of, setup_of
+from lapsed.gcode.snippet import snippet
+
+log = logging.getLogger(__name__)
+
+PIECE = 1 << 20
+LOOK_S = 2.0
+"""How often an inbox is looked at; a file is complete when two looks find the same size and time."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What the configuration says, or its defaults where there is none."""
+
+    machine: settings.Machine
+    exposure_s: float
+    store: Path
+
+
+def _given(args: argparse.Namespace) -> _Given:
+    """The printer asked for; without any configuration the defaults, which is said."""
+    try:
+        path = settings.locate(args.config)
+    except UserError:
+        if args.config is not None or args.printer is not None:
+            raise
+        log.warning("there is no configuration: reckoning with the defaults of a 220 mm machine")
+        return _Given(settings.Machine(), 0.25, Path.cwd())
+    whole = settings.load(path)
+    named = [printer for printer in whole.printer if args.printer in (None, printer.name)]
+    if not named:
+        raise UserError(
+            f"{path} has no printer named {args.printer!r}; it has {', '.join(p.name for p in whole.printer)}"
+        )
+    return _Given(named[0].machine, named[0].camera[0].exposure_s, whole.store.folder.expanduser())
+
+
+def _pieces(path: Path) -> Iterator[bytes]:
+    try:
+        with path.open("rb") as file:
+            while piece := file.read(PIECE):
+                yield piece
+    except OSError as error:
+        raise UserError(f"{path} can't be read: {error.strerror}; check the name and the permissions") from error
+
+
+def _wish_of(args: argparse.Namespace) -> Wish:
+    if args.length is not None and not 0 < args.length <= 36_000:
+        raise UserError("--length is a number of seconds above 0 and up to 36000")
+    return Wish(args.length, args.rate, args.every, args.spread)
+
+
+def plan_print(args: argparse.Namespace) -> int:
+    """Tell what filming a print takes; the exit code. Raises UserError."""
+    given = _given(args)
+    camera = plan.Camera(
+        exposure_s=given.exposure_s,
+        cycle_s=args.cycle,
+        file_mb=args.file_mb,
+        card_mb=args.card_mb,
+        disk_mb=_free_mb(given.store),
+        battery_shots=args.battery_shots,
+    )
+    made = plan.plan(_outline(args, given.machine), _wish_of(args), given.machine, camera, share_limit=args.warn_share)
+    if args.plot is not None:
+        try:
+            args.plot.write_text(plot.svg(made), encoding="utf-8")
+        except OSError as error:
+            raise UserError(f"{args.plot} can't be written: {error.strerror}") from error
+    sys.stdout.write((json.dumps(plan.as_json(made, heights=args.heights)) if args.json else plan.as_text(made)) + "\n")
+    return 0
+
+
+def _outline(args: argparse.Namespace, machine: settings.Machine) -> plan.Outline:
+    if args.file is not None:
+        if args.print_time is not None or args.layers is not None:
+            raise UserError("give a file, or --print-time and --layers; not both")
+        reading = read(_pieces(args.file), setup_of(machine))
+        _warn(args.file, reading)
+        return plan.outline(reading)
+    if args.print_time is None or args.layers is None:
+        raise UserError("give a file, or both --print-time and --layers")
+    return plan.even_outline(args.print_time, args.layers)
+
+
+def _warn(path: Path, reading: Reading) -> None:
+    for trouble in reading.troubles[:5]:
+        log.warning("%s, %s", path, trouble)
+    if reading.trouble_count > 5:
+        log.warning("%s has %d such lines", path, reading.trouble_count)
+
+
+def _free_mb(folder: Path) -> float | None:
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    try:
+        return shutil.disk_usage(folder).free / 1e6
+    except OSError:
+        return None
+
+
+def mark_as_asked(args: argparse.Namespace) -> int:
+    """Mark a file, take its marks out, or watch an inbox; the exit code. Raises UserError."""
+    if args.watch:
+        return _watch(args)
+    if args.undo:
+        _write(args.target, mark.undone(_pieces(args.source)), source=args.source)
+        summary: dict[str, object] = {"out": str(args.target), "undone": True}
+    else:
+        summary = mark_file(args.source, args.target, _given(args), _wish_of(args), args.park)
+    if args.json:
+        sys.stdout.write(json.dumps(summary) + "\n")
+    elif args.undo:
+        sys.stdout.write(f"{args.target}: the original, without marks\n")
+    else:
+        sys.stdout.write(
+            f"{args.target}: {summary['shots']} park blocks; watch the first park with a hand on the switch\n"
+        )
+    return 0
+
+
+def mark_file(
+    source: Path, target: Path, given: _Given, wish: Wish, point: tuple[float, float] | str | None
+) -> dict[str, object]:
+    """Mark one file; what was done, as for --json."""
+    machine, setup = given.machine, setup_of(given.machine)
+    seen = mark.Fingerprint()
+    found = read((seen.see(piece) for piece in _pieces(source)), setup)
+    _warn(source, found)
+    if not found.layers:
+        raise UserError(f"{source} has no layers: nothing in it feeds filament while the head moves")
+    machine = _parked(machine, found, point)
+    chosen = choose(found.heights_mm, found.begins_s, wish)
+    reading = read(_pieces(source), setup, wanted=[found.layers[i].line for i in chosen])
+    made = mark.marking(
+        reading, chosen, machine, seen.original(), exposure_s=given.exposure_s, dialect=dialect_of(machine)
+    )
+    for i, reason in made.refused[:5]:
+        log.warning("layer %d is not marked: %s", i + 1, reason)
+    if not made.insertions:
+        raise UserError(f"{source} can't be marked: {made.refused[0][1]}")
+    _write(target, mark.inserted(_pieces(source), made.insertions), source=source)
+    x, y = machine.park_point_mm
+    return {
+        "out": str(target),
+        "layers": len(found.layers),
+        "shots": len(made.insertions) - 1,
+        "refused": len(made.refused),
+        "park_point_mm": [x, y],
+        "print_s": round(found.print_s, 3),
+    }
+
+
+def _parked(machine: settings.Machine, reading: Reading, point: tuple[float, float] | str | None) -> settings.Machine:
+    """The machine with the park point that was asked for."""
+    if point is None:
+        return machine
+    if isinstance(point, str):
+        free = mark.free_point((layer.box for layer in reading.layers), machine)
+        if free is None:
+            raise UserError("there is no free spot beside the part; give --park X,Y, above something that may drip")
+        point = free
+    if not machine.bed.holds(point):
+        raise UserError(f"the park point {point[0]:g},{point[1]:g} lies outside the bed; choose one the head can reach")
+    return machine.model_copy(update={"park_point_mm": point})
+
+
+def _write(target: Path, pieces: Iterable[bytes], *, source: Path) -> None:
+    """Write a file that is whole or not there at all."""
+    if target.exists() and target.samefile(source):
+        raise UserError(f"{target} is the file that is read; give another name for the result")
+    part = target.with_name(f".{target.name}.part")
+    try:
+        with part.open("wb") as file:
+            file.writelines(pieces)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(target)
+    except OSError as error:
+        raise UserError(f"{target} can't be written: {error.strerror}") from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _watch(args: argparse.Namespace) -> int:
+    """Mark what appears in a folder; ends when interrupted."""
+    for folder in (args.source, args.target):
+        if not folder.is_dir():
+            raise UserError(f"{folder} is no folder; --watch takes two")
+    if args.source.samefile(args.target):
+        raise UserError("the two folders of --watch must differ, or marked files would be marked again")
+    given, wish = _given(args), _wish_of(args)
+    inbox = Inbox(args.source, args.target)
+    while True:
+        for path in inbox.look():
+            try:
+                summary = mark_file(path, args.target / path.name, given, wish, args.park)
+            except UserError as error:
+                log.error("%s is left alone: %s", path.name, error)  # noqa: TRY400 - the sentence says it all
+            else:
+                log.info("%s marked: %d shots", path.name, summary["shots"])
+        time.sleep(LOOK_S)
+
+
+class Inbox:
+    """A folder, and which of its files have been seen in which shape."""
+
+    def __init__(self, folder: Path, target: Path) -> None:
+        self._folder, self._target = folder, target
+        self._seen: dict[Path, tuple[int, int]] = {}
+        self._done: dict[Path, tuple[int, int]] = {}
+
+    def look(self) -> list[Path]:
+        """The files that are complete since the last look: alike in two looks, and newer than what was made of them."""
+        found: dict[Path, tuple[int, int]] = {}
+        ready = []
+        for path in sorted(self._folder.iterdir()):
+            if path.name.startswith(".") or not path.is_file():
+                continue
+            try:
+                status = path.stat()
+            except FileNotFoundError:
+                continue
+            shape = status.st_size, status.st_mtime_ns
+            found[path] = shape
+            if self._done.get(path) == shape or self._seen.get(path) != shape or not status.st_size:
+                continue
+            self._done[path] = shape
+            made = self._target / path.name
+            if not (made.exists() and made.stat().st_mtime_ns >= status.st_mtime_ns):
+                ready.append(path)
+        self._seen = found
+        return ready
+
+
+def print_snippet(args: argparse.Namespace) -> int:
+    """Print a park block for a layer-change field; the exit code. Raises UserError."""
+    given = _given(args)
+    lines = snippet(
+        given.machine, given.exposure_s, layer_word=args.layer_word, absolute_extrusion=args.absolute_extrusion
+    )
+    sys.stdout.write("\n".join(lines) + "\n")
+    return 0
