@@ -129,7 +129,7 @@ def planned(turn: Turn, event: Planned) -> None:
         whole = needed + event.come_back_s + RESERVE_S
         give_up(
             turn,
-            f"parking here would take {whole:.0f} s of the {rules.cadence.hold_limit_s:g} s that are allowed",
+            f"parking here would take {whole:.1f} s of the {rules.cadence.hold_limit_s:g} s that are allowed",
         )
         return
     turn.change_shot(phase=Phase.PARKING, until=back_at, back_at=back_at, left=True)

@@ -159,7 +159,7 @@ def test_a_park_too_slow_for_the_hold_limit_is_not_begun(bench):
     bench.answer_until(P.PLANNING)
     actions = bench.tell(s.Planned(1, 20.0, 20.0))
     assert kinds(actions) == ["WriteMissed", "Resume"]
-    assert "parking here would take 41 s of the 12 s" in actions[0].reason
+    assert "parking here would take 41.0 s of the 12 s" in actions[0].reason
 
 
 def test_an_unsafe_park_is_missed_with_its_reason(bench):

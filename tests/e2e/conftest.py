@@ -18,7 +18,11 @@ CONFIG = """
 folder = "{store}"
 min_free_mb = 10
 [stitch]
-when = "never"
+when = "idle"
+[[clip]]
+name = "small"
+size_px = [160, 120]
+preset = "ultrafast"
 [[printer]]
 name = "ottermole"
 [printer.link]
@@ -29,9 +33,11 @@ park_point_mm = [8, 212]
 settle_s = 0.01
 [printer.cadence]
 every_layers = 1
+hold_limit_s = 6
 [[printer.camera]]
 kind = "gphoto"
 exposure_s = 0.01
+expose_within_s = 60
 """
 
 
@@ -101,6 +107,17 @@ class Workshop:
                 return take
             assert time.monotonic() < until, (self.folder / "daemon.log").read_text()[-3000:]
             time.sleep(0.1)
+
+    def holds(self) -> list[float]:
+        """How long each hold kept the print, s of real time."""
+        entries = [json.loads(line) for line in self.log.read_text().splitlines() if '"event"' in line]
+        held = [entry["mono_s"] for entry in entries if entry["event"] == "held"]
+        freed = [min(e["mono_s"] for e in entries if e["event"] == "running" and e["mono_s"] > at) for at in held]
+        return [to - at for at, to in zip(held, freed, strict=True)]
+
+    def picture(self) -> Path:
+        """What the virtual camera takes as its picture."""
+        return self.folder / "card" / "DCIM" / "100OTTER" / "OTTR0001.JPG"
 
     def executed(self):
         """What the machine carried out, in order."""

@@ -1,6 +1,7 @@
 """A whole print: real daemon, real WebSocket, real libgphoto2, real journal; and it killed in the middle."""
 
 import itertools
+import os
 import signal
 import time
 
@@ -51,6 +52,12 @@ def test_a_print_is_filmed_and_never_altered(workshop):
     assert (len(take.cues), len(landed(take))) == (30, 30)
     assert_accounted_for(take)
     assert_print_untouched(shop)
+    assert len(shop.holds()) == 30
+    until = time.monotonic() + 30
+    clip = take.folder / "clips" / "small.mp4"
+    while not clip.exists():  # the daemon stitches by itself, now that nothing prints
+        assert time.monotonic() < until, (shop.folder / "daemon.log").read_text()[-2000:]
+        time.sleep(0.1)
 
 
 @pytest.mark.slow
@@ -98,5 +105,24 @@ def test_a_worker_killed_in_its_shots_costs_no_more_than_those(workshop):
     take = shop.wait(lambda take: take.outcome is not None, 60)
     assert take.outcome is Outcome.FINISHED
     assert len(landed(take)) >= 27
+    assert_accounted_for(take)
+    assert_print_untouched(shop)
+
+
+@pytest.mark.slow
+def test_a_camera_that_hangs_never_holds_the_print_past_the_limit(workshop):
+    shop = workshop(layers=24)
+    shop.wait(lambda take: len(take.cues) >= 4, 60)
+    # A capture from a pipe that nobody fills hangs inside the library, as a camera's firmware does.
+    picture = shop.picture()
+    aside = picture.with_suffix(".aside")
+    picture.rename(aside)
+    os.mkfifo(picture)
+    shop.wait(lambda take: any(shot.outcome == "missed" for shot in take.shots), 60)
+    picture.unlink()
+    aside.rename(picture)
+    take = shop.wait(lambda take: take.outcome is not None, 90)
+    assert max(shop.holds()) <= 6.0  # hold_limit_s of the configuration
+    assert landed(take)[-1].cue > next(shot.cue for shot in take.shots if shot.outcome == "missed")
     assert_accounted_for(take)
     assert_print_untouched(shop)
