@@ -15,9 +15,9 @@ from lapsed.sim.sight import Sight, Studio
 URL = "LAPSED_SCENE_URL"
 """The environment variable that names the simulated host; VCAMERADIR names the card, as libgphoto2 has it."""
 
-SIZE_PX = (3000, 2000)
+SIZE_PX = (2400, 1600)
 
-PICTURE_BYTES = 1_500_000
+PICTURE_BYTES = 1_000_000
 """Every picture is filled up to this size: the virtual camera goes by the size that the file had when it was opened."""
 
 
