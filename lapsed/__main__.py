@@ -8,6 +8,7 @@ import argparse
 import logging
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from lapsed import __version__, commands, commands_gcode
 from lapsed.errors import LapsedError, UserError
@@ -16,7 +17,7 @@ DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
 class _Parser(argparse.ArgumentParser):
-    def error(self, message: str) -> None:  # type: ignore[override]  # the base says NoReturn, and this doesn't either
+    def error(self, message: str) -> NoReturn:
         raise UserError(f"{message}; see {self.prog} --help")
 
 

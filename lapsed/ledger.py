@@ -20,7 +20,7 @@ class Ledger:
     Opening a take waits for the disk, so it happens in a thread; what is written meanwhile follows in its order.
     """
 
-    def __init__(self, opening: Callable[[], Journal], trouble: Callable[[LapsedError], None]) -> None:
+    def __init__(self, opening: Callable[[], Journal], trouble: "Trouble") -> None:
         self._trouble = trouble
         self._early: list[tuple[tuple[Record, ...], asyncio.Future[bool]]] = []
         self._journal: Journal | None = None
@@ -33,7 +33,7 @@ class Ledger:
         info: PrintInfo,
         meta: Mapping[str, object],
         cameras: Collection[str],
-        trouble: Callable[[LapsedError], None],
+        trouble: "Trouble",
     ) -> Self:
         """A new take with a folder for each of `cameras`."""
         stamp = clock.stamp()
@@ -41,7 +41,7 @@ class Ledger:
         return cls(lambda: _with_folders(Journal.create(store, info, whole, stamp), cameras), trouble)
 
     @classmethod
-    def going_on(cls, folder: Path, cameras: Collection[str], trouble: Callable[[LapsedError], None]) -> Self:
+    def going_on(cls, folder: Path, cameras: Collection[str], trouble: "Trouble") -> Self:
         """A take that was left open."""
         return cls(lambda: _with_folders(Journal.reopen(folder), cameras), trouble)
 
@@ -81,7 +81,7 @@ class Ledger:
         try:
             self._journal = await asyncio.to_thread(opening)
         except LapsedError as error:
-            self._trouble(error)
+            self._trouble(self, error)
         early, self._early = self._early, []
         for records, answer in early:
             if self._journal is None:
@@ -103,7 +103,7 @@ class Ledger:
         def settle(done: asyncio.Future[None]) -> None:
             error = done.exception()
             if isinstance(error, LapsedError):
-                self._trouble(error)
+                self._trouble(self, error)
             if not answer.done():
                 answer.set_result(error is None)
 
@@ -113,9 +113,13 @@ class Ledger:
         try:
             await asyncio.wrap_future(writing)
         except LapsedError as error:
-            self._trouble(error)
+            self._trouble(self, error)
             return False
         return True
+
+
+Trouble = Callable[[Ledger, LapsedError], None]
+"""Hears which take could not be written, and why."""
 
 
 def _with_folders(journal: Journal, cameras: Collection[str]) -> Journal:

@@ -14,7 +14,7 @@ from lapsed import clock
 from lapsed.camera.keeper import Keeper
 from lapsed.decide import director
 from lapsed.decide import state as s
-from lapsed.errors import BugError, LapsedError, RetryError, SilentError, TakeEndedError
+from lapsed.errors import BugError, LapsedError, RetryError, SilentError
 from lapsed.gcode import park
 from lapsed.host.feed import Feed
 from lapsed.ledger import Ledger
@@ -161,6 +161,8 @@ class Runner:
             self._carry_out(action)
             if isinstance(action, s.WriteCue):
                 self._write(Kept({"printed_top_mm": self._state.track.top_mm}))
+                if self._state.stopped is not None:
+                    self._do(self._look_at_disk())  # room may have been made since
         if isinstance(event, PrintTold):
             self._write(PrintNoted(event.print))
         if (was is None) != (self._state.take is None):
@@ -195,9 +197,10 @@ class Runner:
                     log.warning("shot %d of %s missed: %s", event.shot, event.camera, event.reason)
 
     async def _land(self, event: Landed) -> None:
-        if self._take is not None and await self._take.written(CameraNoted(event, clock.stamp())):
-            self.tell(event)
-            await self._look_at_disk()
+        if self._take is not None:
+            await self._take.written(CameraNoted(event, clock.stamp()))
+        self.tell(event)
+        await self._look_at_disk()
 
     def _spread(self, event: Released) -> None:
         """Journal how far apart the cameras of one shot were released."""
@@ -220,6 +223,7 @@ class Runner:
                 settings = self._printer.model_dump(mode="json", exclude={"link": {"headers", "url"}})
                 meta = {"printer": self.name, "settings": settings}
                 self._take = Ledger.beginning(self._store, info, meta, self._keepers, self._trouble)
+                self._released.clear()
                 self._do(self._look_at_disk())
             case s.CloseTake(outcome, reason):
                 if self._take is not None:
@@ -245,6 +249,8 @@ class Runner:
     def _release(self, shot: int, by_s: float) -> None:
         take = self._take
         if take is None:
+            for name in self._keepers:
+                self.tell(Missed(shot, name, clock.monotonic(), "there is no take to keep the frame in"))
             return
         if take.folder is None:
             self._do(self._release_when_open(take, shot, by_s))
@@ -255,8 +261,8 @@ class Runner:
         self._write(*(ShotOrdered(shot, name, now) for name in self._keepers))
 
     async def _release_when_open(self, take: Ledger, shot: int, by_s: float) -> None:
-        if await take.opened() is not None and take is self._take:
-            self._release(shot, by_s)
+        await take.opened()
+        self._release(shot, by_s)
 
     def _plan(self, action: s.Plan) -> None:
         written = park.block(
@@ -301,7 +307,7 @@ class Runner:
         except TimeoutError:
             written = False
         if not written:
-            self.tell(s.Failed(shot, phase, "the journal could not be written in time, so the print was not held"))
+            self.tell(s.Failed(shot, phase, "the journal could not be written in time"))
         return written
 
     def _say(self, shot: int, phase: s.Phase, call: Call | None, lines: tuple[str, ...] = ()) -> None:
@@ -332,9 +338,12 @@ class Runner:
             log.info("take %s is over: %s", folder.name, outcome)
             self._ended(folder)
 
-    def _trouble(self, error: LapsedError) -> None:
+    def _trouble(self, take: Ledger, error: LapsedError) -> None:
+        """A take could not be written: it is left as it is for the next start, and the print goes on without it."""
         log.error("%s: %s", self.name, error)
-        if isinstance(error, TakeEndedError):
+        if not isinstance(error, BugError) and take is self._take:
+            self._take = None
+            self._do(take.leave())
             self.tell(s.TakeFailed(str(error)))
 
     async def _look_at_disk(self) -> None:

@@ -39,7 +39,9 @@ def _open_files() -> set[tuple[str, str]]:
 
 
 def _left(threads: set[threading.Thread], children: set[int], files: set[tuple[str, str]]) -> list[str]:
-    left = [f"thread {thread.name}" for thread in threading.enumerate() if thread not in threads]
+    # The loop's own pool, asyncio_0 and so on, ends with the loop, which pytest-asyncio closes after this.
+    new = [thread for thread in threading.enumerate() if thread not in threads]
+    left = [f"thread {thread.name}" for thread in new if not thread.name.startswith("asyncio_")]
     left += [
         f"process {child.pid}"
         for child in psutil.Process().children()

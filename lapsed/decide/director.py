@@ -115,7 +115,7 @@ def _halted(turn: Turn, event: TakeFailed | Stopped | Leave) -> None:
     match event:
         case TakeFailed(reason):
             shot.let_go(turn, reason)
-            turn.change(take=None, unfilmed=True, pending=frozenset(), closing=None, next_print=None)
+            turn.change(take=None, closing=None, next_print=None)
         case Stopped(reason):
             turn.change(stopped=reason)
         case Leave():

@@ -62,7 +62,7 @@ def _unpause(turn: Turn) -> None:
 
 def _started(turn: Turn, event: PrintStarted) -> None:
     take = turn.state.take
-    if turn.state.closing is not None:
+    if turn.state.closing is not None or (take is None and turn.state.pending):
         turn.change(next_print=event.print)
     elif take is None:
         begin(turn, event.print, joined=event.joined)
@@ -93,7 +93,7 @@ def begin(turn: Turn, info: PrintInfo, *, joined: bool) -> None:
         next_s=turn.now if rule.every_s is not None else None,
         layerless_at=turn.now + LAYERLESS_S if rule.every_s is None and not rule.cue_lines_only else None,
     )
-    turn.change(take=Take(info, turn.now), track=track, unfilmed=False, closing=None, next_print=None, loose=None)
+    turn.change(take=Take(info, turn.now), track=track, closing=None, next_print=None, loose=None)
     turn.do(OpenTake(info))
     if joined:
         turn.note("joined", "the print was already under way; what came before is not on film")
@@ -102,7 +102,7 @@ def begin(turn: Turn, info: PrintInfo, *, joined: bool) -> None:
 def over(turn: Turn, outcome: Outcome, detail: str) -> None:
     """The print has ended: nothing more is sent for it, and its take closes when the last frame is in."""
     shot.lost(turn, f"the print ended: {detail}" if detail else "the print ended")
-    turn.change(unfilmed=False, next_print=None, loose=None)
+    turn.change(next_print=None, loose=None)
     if turn.state.take is None:
         return
     if turn.state.closing is None:
@@ -111,13 +111,14 @@ def over(turn: Turn, outcome: Outcome, detail: str) -> None:
 
 
 def close(turn: Turn) -> None:
-    """Close the take once every shot at a camera has come to its end."""
+    """Once every shot at a camera has come to its end, close a take that is over and begin one that waits."""
     state = turn.state
-    if state.closing is None or state.pending:
+    if state.pending:
         return
-    turn.do(CloseTake(*state.closing))
-    turn.change(take=None, track=Track(), closing=None)
-    if state.next_print is not None:
+    if state.closing is not None:
+        turn.do(CloseTake(*state.closing))
+        turn.change(take=None, track=Track(), closing=None)
+    if turn.state.take is None and state.next_print is not None:
         begin(turn, state.next_print, joined=False)
 
 

@@ -339,7 +339,7 @@ def resumed(turn: Turn) -> None:
         return
     if shot.phase is Phase.RESUMING:
         done(turn, Done(shot.cue.number, Phase.RESUMING))
-    elif shot.phase in AWAY and shot.phase is not Phase.RETURNING:
+    elif shot.phase in AWAY:
         turn.note("host", f"shot {shot.cue.number}: the print was let go on by someone else; the head goes back")
         _miss(turn, "the print was let go on by someone else")
         turn.change_shot(foreign=True)

@@ -39,8 +39,8 @@ class Phase(StrEnum):
     RECOVERING = "recovering"
 
 
-AWAY = frozenset({Phase.PARKING, Phase.SETTLING, Phase.EXPOSING, Phase.RETURNING})
-"""The phases in which the head may be at the park point."""
+AWAY = frozenset({Phase.PARKING, Phase.SETTLING, Phase.EXPOSING})
+"""The phases in which the head may be at the park point and isn't on its way back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,8 +114,7 @@ class State:
     motion: Motion | None = None
     pending: frozenset[tuple[int, str]] = frozenset()  # shots at cameras that have neither landed nor been missed
     closing: tuple[Outcome, str] | None = None  # the print is over; the take closes when nothing is pending
-    next_print: PrintInfo | None = None  # a print that began while the last take was closing
-    unfilmed: bool = False  # the take could not be opened: this print goes by without us
+    next_print: PrintInfo | None = None  # a print that began while frames of the last one were still coming
     stopped: str | None = None  # why no shot may be begun at present
     leaving: bool = False  # the daemon is being stopped
 

@@ -25,7 +25,7 @@ class Turn:
 
     def change(self, **changes: object) -> None:
         """Change the state."""
-        self.state = replace(self.state, **changes)  # type: ignore[arg-type]  # fields are checked at the call sites' tests
+        self.state = replace(self.state, **changes)  # type: ignore[arg-type]  # replace() refuses names that are no fields
 
     def change_shot(self, **changes: object) -> None:
         """Change the shot under way."""

@@ -75,8 +75,8 @@ class Feed:
 
         What the reply tells has been emitted when this returns. A host that speaks plain JSON has no replies; then
         this returns once the message is sent. `within_s` takes the place of the link's `reply_within_s`.
-        Raises RetryError if the host is not connected or refuses; SilentError if it does not answer in time, when it
-        may have obeyed.
+        Raises RetryError if the host is not connected or refuses; SilentError if no answer comes, when it may have
+        obeyed.
         """
         connection, what = self._connection, call.method or "the message"
         if connection is None:
@@ -99,7 +99,7 @@ class Feed:
         finally:
             del self._waiting[number]
         if reply is None:
-            raise RetryError(f"the host at {self._where} went away before it answered {what}")
+            raise SilentError(f"the host at {self._where} went away before it answered {what}")
         if reply.error is not None:
             raise RetryError(f"the host at {self._where} refused {what}: {reply.error}")
 

@@ -317,6 +317,16 @@ def test_a_take_that_cannot_be_written_lets_the_print_go_by(bench):
     assert bench.of(s.OpenTake)[-1].print.name == "pier.gcode"
 
 
+def test_frames_still_coming_for_a_take_that_failed_keep_the_next_one_waiting(bench):
+    bench.begin()
+    bench.tell(LayerSeen(1))
+    bench.answer_until(P.EXPOSING)
+    bench.tell(s.TakeFailed("the disk is full"), PrintEnded(Outcome.FINISHED), PrintStarted(PrintInfo("pier.gcode")))
+    assert len(bench.of(s.OpenTake)) == 1
+    bench.tell(Landed(1, "main", bench.now, ("a.jpg",), 9))
+    assert bench.of(s.OpenTake)[-1].print.name == "pier.gcode"
+
+
 def test_shots_are_refused_with_the_reason_while_stopped(bench):
     bench.begin()
     bench.tell(s.Stopped("the disk has 40 MB left"))

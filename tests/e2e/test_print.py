@@ -22,6 +22,8 @@ def assert_print_untouched(workshop):
     executed = workshop.executed()
     printed = [entry["line"] for entry in executed if entry["from"] == "print"]
     assert printed == workshop.part.read_text().splitlines()
+    ours = {entry["line"].split()[0] for entry in executed if entry["from"] == "run"}
+    assert ours <= {"G90", "G91", "M82", "M83", "G1", "M400", "M118"}
     before = None
     for origin, group in itertools.groupby(executed, lambda entry: entry["from"]):
         lines = list(group)

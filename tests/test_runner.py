@@ -1,0 +1,79 @@
+"""One printer in one process: what becomes of the print when the disk or the cameras refuse."""
+
+import asyncio
+
+import pytest
+
+from lapsed import app, settings
+from lapsed.sim.host import SimHost
+from lapsed.sim.pace import Pace
+from lapsed.sim.part import write_part
+from lapsed.take import reader
+
+STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
+
+
+def configured(store, url, cameras=("main",)):
+    camera = [{"kind": "gphoto", "name": name, "exposure_s": 0.01} for name in cameras]
+    machine = {"park_point_mm": [8, 212], "settle_s": 0}
+    printer = {"name": "bench", "link": {"url": url}, "machine": machine, "camera": camera}
+    return settings.Settings.model_validate({"store": {"folder": store, "min_free_mb": 0}, "printer": [printer]})
+
+
+@pytest.fixture
+async def host():
+    async with SimHost(pace=Pace(150)) as made:
+        yield made
+
+
+@pytest.fixture
+def part(tmp_path):
+    path = tmp_path / "beacon.gcode"
+    path.write_text(write_part(6))
+    return path
+
+
+async def until(condition, within_s=30.0):
+    async with asyncio.timeout(within_s):
+        while not condition():  # noqa: ASYNC110 - other processes are waited for
+            await asyncio.sleep(0.02)
+
+
+async def filmed(daemon, host, part, ended, takes):
+    """Print `part` once; returns when the host is done and `takes` takes have ended."""
+    await until(lambda: daemon.ready)
+    await host.bench.begin(part)
+    await asyncio.wait_for(host.bench.ended.wait(), 60)
+    await until(lambda: len(ended) == takes)
+
+
+async def test_a_print_whose_take_cannot_be_opened_goes_by_and_the_next_one_is_filmed(host, part, tmp_path):
+    store, ended = tmp_path / "takes", []
+    daemon = app.Daemon(configured(store, host.url), None, kinds=STILL, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await until(lambda: daemon.ready)
+    store.write_text("a file where the folder should be")
+    await filmed(daemon, host, part, ended, takes=0)
+    store.unlink()
+    await filmed(daemon, host, part, ended, takes=1)
+    daemon.stop()
+    await running
+    take = reader.read_take(ended[0])
+    assert [shot.outcome for shot in take.shots] == ["landed"] * 6
+
+
+async def test_several_cameras_fire_together_and_their_spread_is_journaled(host, part, tmp_path):
+    ended = []
+    whole = configured(tmp_path / "takes", host.url, cameras=("main", "side"))
+    daemon = app.Daemon(whole, None, kinds=STILL, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await filmed(daemon, host, part, ended, takes=1)
+    daemon.stop()
+    await running
+    take = reader.read_take(ended[0])
+    assert sorted((shot.cue, shot.camera) for shot in take.shots if shot.outcome == "landed") == [
+        (number, camera) for number in range(1, 7) for camera in ("main", "side")
+    ]
+    spreads = [event.data["spread_ms"] for event in take.events if event.kind == "spread"]
+    assert len(spreads) == 6
+    assert all(spread >= 0 for spread in spreads)
