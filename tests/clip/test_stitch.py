@@ -69,6 +69,18 @@ def test_a_folder_becomes_clips_with_edit_lists_and_a_sheet(takes_of: Callable, 
     }
 
 
+def test_frames_are_never_touched(takes_of: Callable) -> None:
+    folder = takes_of(6)
+
+    def kept() -> dict[str, tuple[bytes, int]]:
+        return {path.name: (path.read_bytes(), path.stat().st_mtime_ns) for path in folder.glob("*.jpg")}
+
+    before = kept()
+    stitch(footage_of_folder(folder), CLIPS, None, quiet)
+    assert len(before) == 6
+    assert kept() == before
+
+
 def test_strays_are_left_out_with_their_reasons(takes_of: Callable, scene: Callable, save: Callable) -> None:
     folder = takes_of(5, orientation=1)
     (folder / "2.jpg").write_bytes(b"")
