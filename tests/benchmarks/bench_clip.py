@@ -1,6 +1,6 @@
 """How fast clips are made, beside a plain copy and beside the usual command-line encoder; a plain script.
 
-    python tests/benchmarks/bench_clip.py FOLDER [--frames 60] [--preset medium]
+    python -m tests.benchmarks.bench_clip FOLDER [--frames 60] [--preset medium]
 
 FOLDER holds JPEGs named so that the shell sorts them. The encoder gets the same files, crop, size and x264 settings,
 with explicit matrices; SSIM is each clip's against the frames scaled in floating point from a full decode (OpenCV,
