@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from lapsed import app, arguments, settings
+from lapsed import app, arguments, configuration
 from lapsed.errors import UserError
 from lapsed.take import reader
 
@@ -88,8 +88,8 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
-    config = settings.locate(args.config)
-    asyncio.run(app.serve(settings.load(config), config))
+    config = configuration.locate(args.config)
+    asyncio.run(app.serve(configuration.load(config), config))
     return 0
 
 
@@ -105,7 +105,7 @@ def _stitch(args: argparse.Namespace) -> int:
 def _takes(args: argparse.Namespace) -> int:
     if args.take is not None and (Path(args.take) / "take.db").is_file():
         return _one_take(Path(args.take), as_json=args.json)
-    store = args.store or settings.load(settings.locate(args.config)).store.folder
+    store = args.store or configuration.load(configuration.locate(args.config)).store.folder
     store = store.expanduser()
     if args.take is not None:
         return _one_take(_confined(store, args.take), as_json=args.json)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from lapsed import settings
+from lapsed import configuration, settings
 from lapsed.clip import quiet, stitch
 from lapsed.clip.footage import Footage, Frame, Progress, Report, footage_of_folder
 from lapsed.errors import UserError
@@ -46,8 +46,8 @@ def footage_of_take(take: Path, camera: str | None = None) -> Footage:
 def _clips(args: argparse.Namespace, footage: Footage) -> list[settings.Clip]:
     """The clips of the configuration, if there is one, as the options change them."""
     known: tuple[settings.Clip, ...] = settings.DEFAULT_CLIPS
-    if args.config is not None or any(place.is_file() for place in settings.usual_places()):
-        whole = settings.load(settings.locate(args.config))
+    if args.config is not None or any(place.is_file() for place in configuration.usual_places()):
+        whole = configuration.load(configuration.locate(args.config))
         known = whole.clips_of(_printer(footage.folder, whole))
     names = args.clip or [clip.name for clip in known]
     by_name = {clip.name: clip for clip in known}

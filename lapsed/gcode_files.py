@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from lapsed import settings
+from lapsed import configuration, settings
 from lapsed.errors import UserError
 from lapsed.gcode import mark, plan, plot
 from lapsed.gcode.choice import Wish, choose
@@ -38,13 +38,13 @@ class _Given:
 def _given(args: argparse.Namespace) -> _Given:
     """The printer asked for; without any configuration the defaults, which is said."""
     try:
-        path = settings.locate(args.config)
+        path = configuration.locate(args.config)
     except UserError:
         if args.config is not None or args.printer is not None:
             raise
         log.warning("there is no configuration: reckoning with the defaults of a 220 mm machine")
         return _Given(settings.Machine(), 0.25, Path.cwd())
-    whole = settings.load(path)
+    whole = configuration.load(path)
     named = [printer for printer in whole.printer if args.printer in (None, printer.name)]
     if not named:
         raise UserError(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapsed import settings
+from lapsed import configuration, settings
 from lapsed.errors import UserError
 
 HEAD = '[[printer]]\nname = "bench"\n[printer.link]\nurl = "ws://127.0.0.1:8130/"\n'
@@ -17,7 +17,7 @@ SAY_IT_THEMSELVES = {"kind", "name", "shape", "printing", "paused", "finished", 
 
 
 def test_a_link_and_a_camera_are_enough():
-    whole = settings.parse(BASE, where="lapsed.toml")
+    whole = configuration.parse(BASE, where="lapsed.toml")
     assert whole.printer[0].camera[0].name == "main"
     assert [clip.name for clip in whole.clip] == ["master", "wide"]
 
@@ -70,7 +70,7 @@ def test_a_link_and_a_camera_are_enough():
 )
 def test_bad_settings_are_refused_in_one_sentence(text, sentence):
     with pytest.raises(UserError) as caught:
-        settings.parse(text, where="lapsed.toml")
+        configuration.parse(text, where="lapsed.toml")
     message = str(caught.value)
     assert message.startswith("lapsed.toml")
     assert sentence in message
@@ -81,7 +81,7 @@ def test_parking_needs_a_host_that_can_hold():
     text = BASE.replace("[[printer.camera]]", "protocol = 'json'\non_connect = []\n[[printer.camera]]")
     plain = "[printer.link.{0}]\nmessage = {{ do = '{0}' }}\n"
     calls = "".join(plain.format(what) for what in ("ask", "run", "hold", "resume"))
-    whole = settings.parse(text + calls, where="x")
+    whole = configuration.parse(text + calls, where="x")
     assert whole.printer[0].link.can_park
 
 
@@ -112,7 +112,7 @@ def test_any_rate_is_exact_or_refused(value):
 @given(st.text())
 def test_any_text_is_read_or_refused(text):
     with pytest.raises(UserError):
-        settings.parse(text, where="lapsed.toml")
+        configuration.parse(text, where="lapsed.toml")
 
 
 def test_a_bed_knows_what_it_holds():
@@ -126,28 +126,28 @@ def test_a_bed_knows_what_it_holds():
 
 def test_the_usual_places_are_the_users_and_then_the_systems(tmp_path):
     # XDG Base Directory Specification 0.8: $XDG_CONFIG_HOME, else $HOME/.config.
-    assert settings.usual_places({"XDG_CONFIG_HOME": "/x"})[0] == Path("/x/lapsed/lapsed.toml")
-    assert settings.usual_places({"HOME": "/home/a"})[0] == Path("/home/a/.config/lapsed/lapsed.toml")
-    assert settings.usual_places({})[-1] == Path("/etc/lapsed/lapsed.toml")
+    assert configuration.usual_places({"XDG_CONFIG_HOME": "/x"})[0] == Path("/x/lapsed/lapsed.toml")
+    assert configuration.usual_places({"HOME": "/home/a"})[0] == Path("/home/a/.config/lapsed/lapsed.toml")
+    assert configuration.usual_places({})[-1] == Path("/etc/lapsed/lapsed.toml")
 
 
 def test_a_file_that_is_not_there_or_not_text_is_told(tmp_path, monkeypatch):
     with pytest.raises(UserError, match="No such file"):
-        settings.load(tmp_path / "none.toml")
+        configuration.load(tmp_path / "none.toml")
     (tmp_path / "binary.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(UserError, match="not UTF-8 text"):
-        settings.load(tmp_path / "binary.toml")
-    monkeypatch.setattr(settings, "usual_places", lambda: (tmp_path / "a", tmp_path / "b"))
+        configuration.load(tmp_path / "binary.toml")
+    monkeypatch.setattr(configuration, "usual_places", lambda: (tmp_path / "a", tmp_path / "b"))
     with pytest.raises(UserError, match="no configuration: looked for"):
-        settings.locate(None)
+        configuration.locate(None)
     (tmp_path / "b").write_text(BASE)
-    assert settings.locate(None) == tmp_path / "b"
+    assert configuration.locate(None) == tmp_path / "b"
 
 
 def test_every_field_of_the_configuration_says_what_it_is():
     def walk(model):
         for name, field in model.model_fields.items():
-            parts = list(settings._models(field.annotation))
+            parts = list(configuration._models(field.annotation))
             if not parts and name not in SAY_IT_THEMSELVES:
                 assert field.description, f"{model.__name__}.{name}"
             for part in parts:
@@ -160,4 +160,4 @@ def test_every_field_of_the_configuration_says_what_it_is():
     "example", sorted(Path(__file__).parents[1].glob("configs/*.toml")), ids=lambda path: path.name
 )
 def test_the_shipped_examples_are_right(example):
-    assert settings.load(example).printer
+    assert configuration.load(example).printer
