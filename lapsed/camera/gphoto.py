@@ -58,6 +58,7 @@ class Gphoto:
         self._done = 0
         self._usual = 0
         self._finished = True
+        self._owed = False
         self._found = ""
 
     def ensure_ready(self) -> str:
@@ -140,6 +141,7 @@ class Gphoto:
         # Always a new object: one that was closed aborts the process when it is opened again, and the old one must be
         # freed before, since it holds the device.
         self._session = None
+        self._owed = False
         with _errors("the camera could not be set up"):
             self._session = _find(self._part.serial)
             for name, value in self._part.settings.items():
@@ -202,9 +204,12 @@ class Gphoto:
         return at_s
 
     def _await_exposed(self, at_s: float, give_up_s: float) -> None:
-        # A file can't be there before its exposure is over. The camera's word that it is done can be the last shot's,
-        # but not after this shot's own shutter time.
-        while not (self._listen(POLL_MS) and monotonic() >= at_s + self._part.exposure_s) and not self._paths:
+        # A file can't be there before its exposure is over. The camera's word that it is done counts from this shot's
+        # own shutter time on.
+        while not (self._listen(POLL_MS) and monotonic() >= at_s + self._part.exposure_s):
+            if self._paths:
+                self._owed = True
+                return
             if monotonic() >= give_up_s:
                 raise ShotMissedError("the camera was released, but told of no picture in time; is autofocus off?")
 
@@ -221,7 +226,17 @@ class Gphoto:
                 self._paths.append(path)
         if kind == gp.GP_EVENT_UNKNOWN and str(data).startswith(STORE_FULL) and not self._paths:
             raise _FullError("its memory or card is full")
-        return bool(kind == gp.GP_EVENT_CAPTURE_COMPLETE)
+        return self._completes(kind)
+
+    def _completes(self, kind: int) -> bool:
+        """Whether the event is the word that this shot's capture is complete, and not one that an earlier shot owes.
+
+        The word may follow the file instead of going before it, so late that only the next shot hears it.
+        """
+        if kind != gp.GP_EVENT_CAPTURE_COMPLETE:
+            return False
+        owed, self._owed = self._owed, False
+        return not owed
 
     def _wait(self, wait_ms: int) -> tuple[int, Any]:
         begun_s = monotonic()
@@ -237,6 +252,7 @@ class Gphoto:
             kind, data = self._session.wait_for_event(1)
             if kind == gp.GP_EVENT_TIMEOUT:
                 return
+            self._completes(kind)
             if kind == gp.GP_EVENT_FILE_ADDED:
                 _log.warning("%s is left on the camera: it belongs to no shot", data.name)
                 self._usual = 0  # perhaps the second file of the last one: learn anew how many come

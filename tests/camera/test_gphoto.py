@@ -2,11 +2,15 @@
 
 import json
 import os
+from types import SimpleNamespace
 
+import gphoto2 as gp
 import pytest
 
-from lapsed.camera.gphoto import capture_target, not_manual
+from lapsed.camera.gphoto import Gphoto, capture_target, not_manual
 from lapsed.camera.kind import GPHOTO
+from lapsed.clock import monotonic
+from lapsed.errors import ShotMissedError
 from lapsed.model import Exposed, Landed, Missed, Released
 from lapsed.settings import GphotoCamera
 
@@ -127,3 +131,37 @@ def test_finds_the_exposure_mode_that_is_not_manual(modes, wrong):
 def test_chooses_where_the_camera_keeps_pictures(choices, memory, card):
     assert capture_target(choices, keep_on_card=False) == memory
     assert capture_target(choices, keep_on_card=True) == card
+
+
+class _Port:
+    """The part of a session that a release uses; tells these events in order, then none."""
+
+    def __init__(self, *events):
+        self._events = list(events)
+
+    def trigger_capture(self):
+        pass
+
+    def wait_for_event(self, _wait_ms):
+        return self._events.pop(0) if self._events else QUIET
+
+
+QUIET = (gp.GP_EVENT_TIMEOUT, None)
+COMPLETE = (gp.GP_EVENT_CAPTURE_COMPLETE, None)
+ADDED = (gp.GP_EVENT_FILE_ADDED, SimpleNamespace(folder="/", name="a.jpg"))
+
+
+def test_the_word_that_the_last_shot_is_complete_is_not_taken_for_this_shots():
+    camera = Gphoto(PART.model_copy(update={"exposure_s": 0.0}))
+    # Nothing is queued (QUIET) when the queue is read away before each order; the first shot's word comes in the second.
+    camera._session = _Port(QUIET, ADDED, QUIET, COMPLETE)
+    camera.release(monotonic() + 1, lambda _: None)
+    camera._finished = True
+    with pytest.raises(ShotMissedError, match="told of no picture"):
+        camera.release(monotonic() + 0.2, lambda _: None)
+
+
+def test_the_word_that_a_capture_is_complete_means_that_the_shutter_has_closed():
+    camera = Gphoto(PART.model_copy(update={"exposure_s": 0.0}))
+    camera._session = _Port(QUIET, COMPLETE)
+    camera.release(monotonic() + 1, lambda _: None)

@@ -1,0 +1,62 @@
+"""The TOML file as frozen values; unknown keys are refused.
+
+Every field carries its unit in its name or type and a sentence that says why one would change it.
+"""
+
+from lapsed.settings.base import (
+    STANDARD_RATES,
+    Name,
+    NonNegativeMm,
+    Part,
+    Point,
+    Pointer,
+    PositiveMm,
+    PositiveS,
+    Rate,
+    Share,
+    parse_rate,
+)
+from lapsed.settings.cadence import Cadence
+from lapsed.settings.camera import Camera, CameraPart, GphotoCamera, SceneCamera
+from lapsed.settings.clip import DEFAULT_CLIPS, Clip, Stitch
+from lapsed.settings.link import Call, Facts, FeedLink, States
+from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
+from lapsed.settings.whole import Printer, Settings, Store
+
+__all__ = [
+    "DEFAULT_CLIPS",
+    "STANDARD_RATES",
+    "Axes",
+    "Bed",
+    "Cadence",
+    "Call",
+    "Camera",
+    "CameraPart",
+    "Clip",
+    "Facts",
+    "FeedLink",
+    "Firmware",
+    "GphotoCamera",
+    "Machine",
+    "Motors",
+    "Name",
+    "NonNegativeMm",
+    "Part",
+    "Point",
+    "Pointer",
+    "PositiveMm",
+    "PositiveS",
+    "Printer",
+    "Rate",
+    "RectBed",
+    "Rectangle",
+    "Retraction",
+    "RoundBed",
+    "SceneCamera",
+    "Settings",
+    "Share",
+    "States",
+    "Stitch",
+    "Store",
+    "parse_rate",
+]
