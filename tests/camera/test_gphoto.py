@@ -153,7 +153,7 @@ ADDED = (gp.GP_EVENT_FILE_ADDED, SimpleNamespace(folder="/", name="a.jpg"))
 
 def test_the_word_that_the_last_shot_is_complete_is_not_taken_for_this_shots():
     camera = Gphoto(PART.model_copy(update={"exposure_s": 0.0}))
-    # Nothing is queued (QUIET) when the queue is read away before each order; the first shot's word comes in the second.
+    # Nothing is queued when the queue is read away before each order; the first shot's word comes in the second.
     camera._session = _Port(QUIET, ADDED, QUIET, COMPLETE)
     camera.release(monotonic() + 1, lambda _: None)
     camera._finished = True
