@@ -270,6 +270,31 @@ class CameraTold:
 
 CameraEvent = Released | Exposed | Landed | Missed | CameraTold
 
+# ------------------------------------------------------------------------------------------------ before the print
+
+
+class Verdict(StrEnum):
+    """What a check came to."""
+
+    PASS = "pass"  # noqa: S105 - no password
+    WARN = "warn"
+    FAIL = "fail"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing looked at before a print.
+
+    `what` is the thing in two or three words, `found` a sentence about how it is, `advice` what to do about it, empty
+    where nothing is to be done.
+    """
+
+    what: str
+    verdict: Verdict
+    found: str
+    advice: str = ""
+
+
 # ------------------------------------------------------------------------------------------------------- the record
 
 
