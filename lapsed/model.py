@@ -193,6 +193,7 @@ class Why(StrEnum):
     HEIGHT = "height"
     TIME = "time"
     LINE = "cue line"
+    HAND = "by hand"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,15 @@ from lapsed.decide import prints, shot, watch
 from lapsed.decide.state import (
     Action,
     Done,
+    EndTake,
     Event,
     Failed,
     Leave,
     Planned,
     Recovered,
     Rules,
+    ShootNow,
+    Skip,
     State,
     Stopped,
     TakeFailed,
@@ -80,8 +83,8 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Action, .
             prints.told(turn, event)
         case Recovered():
             prints.recovered(turn, event)
-        case TakeFailed() | Stopped() | Leave():
-            _halted(turn, event)
+        case TakeFailed() | Stopped() | Leave() | Skip() | ShootNow() | EndTake():
+            _told(turn, event)
         case _:
             assert_never(event)
     return turn.state, tuple(turn.actions)
@@ -111,8 +114,15 @@ def _camera(turn: Turn, event: Exposed | Landed | Missed) -> None:
     prints.close(turn)
 
 
-def _halted(turn: Turn, event: TakeFailed | Stopped | Leave) -> None:
+def _told(turn: Turn, event: TakeFailed | Stopped | Leave | Skip | ShootNow | EndTake) -> None:
     match event:
+        case Skip(on):
+            turn.change(skipping=on)
+            turn.note("skipping", "no shots until further notice" if on else "shots are taken again")
+        case ShootNow():
+            watch.by_hand(turn)
+        case EndTake():
+            prints.end_by_hand(turn)
         case TakeFailed(reason):
             shot.let_go(turn, reason)
             turn.change(take=None, closing=None, next_print=None)

@@ -62,6 +62,9 @@ def _unpause(turn: Turn) -> None:
 
 def _started(turn: Turn, event: PrintStarted) -> None:
     take = turn.state.take
+    if event.joined and turn.state.ended is not None and _same(turn.state.ended, event.print):
+        return
+    turn.change(ended=None)
     if turn.state.closing is not None or (take is None and turn.state.pending):
         turn.change(next_print=event.print)
     elif take is None:
@@ -107,6 +110,16 @@ def over(turn: Turn, outcome: Outcome, detail: str) -> None:
         return
     if turn.state.closing is None:
         turn.change(closing=(outcome, detail))
+    close(turn)
+
+
+def end_by_hand(turn: Turn) -> None:
+    """Someone has seen enough of this print: let go of it, and close its take when the last frame is in."""
+    take = turn.state.take
+    if take is None or turn.state.closing is not None:
+        return
+    shot.let_go(turn, "the take was ended by hand")
+    turn.change(ended=take.print, closing=(Outcome.CANCELLED, "the take was ended by hand"))
     close(turn)
 
 

@@ -116,6 +116,8 @@ class State:
     closing: tuple[Outcome, str] | None = None  # the print is over; the take closes when nothing is pending
     next_print: PrintInfo | None = None  # a print that began while frames of the last one were still coming
     stopped: str | None = None  # why no shot may be begun at present
+    skipping: bool = False  # someone asked for no shots until further notice
+    ended: PrintInfo | None = None  # the print whose take someone ended; it isn't filmed again
     leaving: bool = False  # the daemon is being stopped
 
 
@@ -192,7 +194,26 @@ class Leave:
     """The daemon is being stopped: let go of the print."""
 
 
-Event = HostEvent | CameraEvent | Recovered | Done | Failed | Planned | Tick | TakeFailed | Stopped | Leave
+@dataclass(frozen=True, slots=True)
+class Skip:
+    """Someone asks for no shots until further notice, or for shots again."""
+
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ShootNow:
+    """Someone asks for a shot at this moment."""
+
+
+@dataclass(frozen=True, slots=True)
+class EndTake:
+    """Someone ends the take; the print goes on without us."""
+
+
+ByHand = Skip | ShootNow | EndTake
+
+Event = HostEvent | CameraEvent | Recovered | Done | Failed | Planned | Tick | TakeFailed | Stopped | Leave | ByHand
 
 # --------------------------------------------------------------------------------------------- what it asks for
 

@@ -154,6 +154,12 @@ def time(turn: Turn) -> None:
         _cue(turn, Why.TIME, track.layer, track.height_mm)
 
 
+def by_hand(turn: Turn) -> None:
+    """A shot that someone asked for, whatever the cadence says and although shots are being skipped."""
+    if _filming(turn):
+        _cue(turn, Why.HAND, turn.state.track.layer, turn.state.track.height_mm)
+
+
 def console(turn: Turn, line: str) -> None:
     """Heed the lines that our own blocks have the machine say."""
     found = CONSOLE.search(line)
@@ -192,6 +198,8 @@ def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, mi
     turn.change(take=replace(take, cues=cue.number))
     busy = turn.state.shot is not None
     reason = missed or turn.state.stopped or ("the shot before it was still under way" if busy else None)
+    if turn.state.skipping and why is not Why.HAND:
+        reason = "shots were being skipped by hand"
     if turn.state.leaving:
         reason = "the daemon was being stopped"
     if reason is not None:

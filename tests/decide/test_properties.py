@@ -46,13 +46,16 @@ shell_events = st.one_of(
     st.builds(s.Planned, small, st.floats(0, 9), st.floats(0, 9)),
     st.builds(s.Stopped, st.one_of(st.none(), st.just("full"))),
     st.just(s.TakeFailed("full")),
+    st.builds(s.Skip, st.booleans()),
+    st.just(s.ShootNow()),
 )
 camera_events = st.one_of(
     st.builds(Exposed, small, st.just("main"), st.just(0.0)),
     st.builds(Landed, small, st.just("main"), st.just(0.0), st.just(("a.jpg",)), st.just(9)),
     st.builds(Missed, small, st.just("main"), st.just(0.0), st.just("no light")),
 )
-moves = st.one_of(host_events, shell_events, camera_events, st.sampled_from(["answer", "answer", "tick"]))
+by_hand = st.just(s.EndTake())
+moves = st.one_of(host_events, shell_events, camera_events, by_hand, st.sampled_from(["answer", "answer", "tick"]))
 
 
 def play(bench, script):
