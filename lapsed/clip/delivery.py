@@ -119,7 +119,7 @@ def _in_turn(edit: EditList, folder: Path, space: Room, broken: list[Broken]) ->
         if not hasattr(own, "shaper"):
             own.shaper = Shaper(upright, edit.size, edit.orientation)
         shaper: Shaper = own.shaper
-        return shaper.shape(folder / piece.frame, piece.crop)
+        return shaper.shape(folder / piece.frame, piece.window)
 
     last: VideoFrame | None = None
     owed = 0

@@ -4,7 +4,7 @@ It is a value: the same edit list over the same frames gives the same clip, and 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
@@ -19,11 +19,22 @@ from lapsed.settings import Clip
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One frame, by its name in the source folder, shown for `shows` output frames; `crop` in upright pixels."""
+    """One frame, by its name in the source folder, shown for `shows` output frames; `crop` in upright pixels.
+
+    `gain` is the factor for red, green and blue in linear light that evens the frame out. `shift_px` is how far the
+    picture stands to the right and downwards of where it should, in upright pixels.
+    """
 
     frame: str
     shows: int
     crop: Rect
+    gain: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    shift_px: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def window(self) -> Rect:
+        """What is cut out of this very frame: the crop, moved along with the picture."""
+        return replace(self.crop, x=self.crop.x + self.shift_px[0], y=self.crop.y + self.shift_px[1])
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,8 @@ from fractions import Fraction
 
 import pytest
 
-from lapsed.clip.editlist import edit, from_json, to_json
+from lapsed.clip.editlist import Piece, edit, from_json, to_json
+from lapsed.clip.orient import Rect
 from lapsed.clip.shape import shape
 from lapsed.errors import UserError
 from lapsed.settings import Clip
@@ -29,3 +30,9 @@ def test_frames_that_are_not_shown_are_not_in_it() -> None:
 def test_what_is_no_edit_list_is_refused_in_a_sentence(text: str, place: str) -> None:
     with pytest.raises(UserError, match=f"not an edit list: {place}: "):
         from_json(text)
+
+
+def test_a_piece_s_window_moves_with_the_picture_and_is_neutral_by_default() -> None:
+    crop = Rect(100, 50, 320, 180)
+    assert (Piece("a", 1, crop).window, Piece("a", 1, crop).gain) == (crop, (1.0, 1.0, 1.0))
+    assert Piece("a", 1, crop, shift_px=(1.25, -3.5)).window == Rect(101.25, 46.5, 320, 180)
