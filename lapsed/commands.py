@@ -118,7 +118,8 @@ def _takes(args: argparse.Namespace) -> int:
             print(f"{take.name}  {take.problem}")
             continue
         state = take.outcome or "open"
-        print(f"{take.name}  {state}, {take.cues} cues, {take.landed} landed, {take.missed} missed")
+        card = f", {take.on_card} on the card" if take.on_card else ""
+        print(f"{take.name}  {state}, {take.cues} cues, {take.landed} landed, {take.missed} missed{card}")
     if not takes:
         print(f"no takes in {store}")
     return 0
@@ -144,6 +145,9 @@ def _one_take(folder: Path, *, as_json: bool) -> int:
         f"{f' ({view.reason})' if view.reason else ''}"
     )
     print(f"cues     {len(view.cues)}, {landed} frames landed from {', '.join(view.cameras)}")
+    waiting = sum(shot.outcome == "on card" for shot in view.shots)
+    if waiting:
+        print(f"on card  {waiting} frames are on the camera's card: lapsed ingest {folder} FOLDER")
     missed = [shot for shot in view.shots if shot.outcome == "missed"]
     for shot in missed:
         print(f"missed   shot {shot.cue} of {shot.camera}: {shot.reason}")

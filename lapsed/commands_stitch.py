@@ -38,6 +38,11 @@ def footage_of_take(take: Path, camera: str | None = None) -> Footage:
     frames = tuple(
         Frame(frame.path, frame.shot, frame.layer, frame.height_mm, frame.utc) for frame in view.frames(camera)
     )
+    if not frames and any(shot.outcome == "on card" for shot in view.shots if shot.camera == camera):
+        raise UserError(
+            f"the frames of camera {camera!r} in {take} are still on its card: ingest them with"
+            f" lapsed ingest {take} FOLDER"
+        )
     if not frames:
         raise UserError(f"{take} has no frame of camera {camera!r}, so there is nothing to stitch")
     return Footage(view.print.name, take, frames, camera)

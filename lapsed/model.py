@@ -251,6 +251,15 @@ class Landed:
 
 
 @dataclass(frozen=True, slots=True)
+class OnCard:
+    """The picture of a shot stays on the camera's card, where nobody can look: it lands when the card is ingested."""
+
+    shot: int
+    camera: str
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Missed:
     """A shot of this camera has no picture, and why."""
 
@@ -269,7 +278,7 @@ class CameraTold:
     text: str
 
 
-CameraEvent = Released | Exposed | Landed | Missed | CameraTold
+CameraEvent = Released | Exposed | Landed | OnCard | Missed | CameraTold
 
 # ------------------------------------------------------------------------------------------------ before the print
 

@@ -8,6 +8,9 @@ import sys
 from collections import deque
 from pathlib import Path
 
+from lapsed.errors import UserError
+from lapsed.take import reader
+
 log = logging.getLogger(__name__)
 
 END_WITHIN_S = 2.0
@@ -43,7 +46,11 @@ class Stitcher:
             while self._printing or not self._due:
                 self._changed.clear()
                 await self._changed.wait()
-            await self._stitch(self._due.popleft())
+            take = self._due.popleft()
+            if await asyncio.to_thread(_on_card, take):
+                log.info("take %s has its frames on the camera's card: lapsed ingest %s FOLDER", take.name, take)
+            else:
+                await self._stitch(take)
 
     async def _stitch(self, take: Path) -> None:
         command = [sys.executable, "-m", "lapsed", "stitch", str(take), "--quiet", "--idle"]
@@ -77,3 +84,13 @@ class Stitcher:
         except TimeoutError:
             os.killpg(child.pid, signal.SIGKILL)
             await child.wait()
+
+
+def _on_card(take: Path) -> bool:
+    """Whether the take's main camera has left its frames on the card, and none has been ingested."""
+    try:
+        view = reader.read_take(take)
+    except UserError:
+        return False  # what is wrong with it is for the stitching to say
+    outcomes = {shot.outcome for shot in view.shots if shot.camera == view.cameras[0]}
+    return "on card" in outcomes and "landed" not in outcomes

@@ -4,13 +4,14 @@ import asyncio
 
 import pytest
 
-from lapsed import app, settings
+from lapsed import __main__, app, settings
 from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
 from lapsed.take import reader
 
 STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
+CARD = {"gphoto": "tests.camera.kinds.card:open_camera"}
 
 
 def configured(store, url, cameras=("main",)):
@@ -77,3 +78,28 @@ async def test_several_cameras_fire_together_and_their_spread_is_journaled(host,
     spreads = [event.data["spread_ms"] for event in take.events if event.kind == "spread"]
     assert len(spreads) == 6
     assert all(spread >= 0 for spread in spreads)
+
+
+async def test_every_cue_is_accounted_for_where_the_pictures_stay_on_the_card(host, part, tmp_path, caplog, capsys):
+    caplog.set_level("INFO", logger="lapsed")
+    ended, config = [], tmp_path / "lapsed.toml"
+    daemon = app.Daemon(configured(tmp_path / "takes", host.url), config, kinds=CARD, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await filmed(daemon, host, part, ended, takes=1)
+    await until(lambda: "frames on the camera's card" in caplog.text)
+    daemon.stop()
+    await running
+    take = reader.read_take(ended[0])
+    assert [(shot.cue, shot.outcome, shot.reason) for shot in take.shots] == [
+        (1, "on card", None),
+        (2, "on card", None),
+        (3, "missed", "the flash was not ready"),
+        (4, "on card", None),
+        (5, "on card", None),
+        (6, "on card", None),
+    ]
+    assert "stitching" not in caplog.text
+    assert __main__.main(["stitch", str(take.folder)]) == 2
+    assert f"lapsed ingest {take.folder} FOLDER" in capsys.readouterr().err
+    assert __main__.main(["takes", str(take.folder)]) == 0
+    assert "5 frames are on the camera's card" in capsys.readouterr().out

@@ -20,8 +20,8 @@ class Keeper:
     """One camera as the daemon sees it.
 
     `kind` is the import path of the camera's kind, loaded in the worker only. `emit` is called in the event loop, with
-    Released, Exposed and then Landed or Missed for each order, and with CameraTold when the camera comes or goes; it
-    may give the next order. No call blocks the loop.
+    Released, Exposed and then Landed, OnCard or Missed for each order, and with CameraTold when the camera comes
+    or goes; it may give the next order. No call blocks the loop.
     """
 
     def __init__(self, camera: CameraPart, kind: str, emit: Callable[[CameraEvent], None]) -> None:
@@ -45,8 +45,8 @@ class Keeper:
         """Ask for one frame, its files named `stem` in `folder`, the shutter closed by `by_s` (monotonic).
 
         The folder of the files must exist, and no other camera may write to it; names in Landed are relative to
-        `folder`, and `stem` may begin with folders inside it. Exactly one Landed or Missed follows. Returns at once: an
-        idle worker has the order in its pipe then; else the order waits, as long as `by_s` allows.
+        `folder`, and `stem` may begin with folders inside it. Exactly one Landed, OnCard or Missed follows. Returns at
+        once: an idle worker has the order in its pipe then; else the order waits, as long as `by_s` allows.
         """
         self._drain()
         self._feed(orders.Ordered(Order(shot, str(folder), stem, by_s)))

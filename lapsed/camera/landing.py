@@ -20,13 +20,18 @@ _SOI, _EOI, _SOS = b"\xff\xd8", b"\xff\xd9", 0xDA
 class Landing:
     """The files of one shot on their way into `folder`, all named `stem` and a suffix; `stem` may hold folders.
 
-    First `part` for each file, which is to be written there; then `land` once.
+    First `part` for each file, which is to be written there; then `land` once. Or `stay_on_card`, and no more.
     """
 
     def __init__(self, folder: Path, stem: str) -> None:
         self._folder = folder
         self._stem = stem
         self._names: dict[Path, str] = {}
+        self.on_card = False
+
+    def stay_on_card(self) -> None:
+        """Say that the picture stays on the camera's card, and that no file is to be waited for."""
+        self.on_card = True
 
     def part(self, name: str) -> Path:
         """The path to write a file to that the camera calls `name`, of which the suffix is kept.

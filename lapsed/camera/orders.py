@@ -1,8 +1,8 @@
 """What to do with the orders for frames, and with the worker that carries them out: pure decisions.
 
 `step(state, event, now)` gives the next state and what the keeper must do now. However events fall, each order
-ends in exactly one Landed or Missed, and at most one Released and one Exposed come before it. Times are seconds on
-the monotonic clock.
+ends in exactly one Landed, OnCard or Missed, and at most one Released and one Exposed come before it. Times are
+seconds on the monotonic clock.
 """
 
 import math
@@ -11,7 +11,7 @@ from enum import StrEnum
 
 from lapsed.camera.wire import Message, Order
 from lapsed.errors import BugError
-from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, Released
+from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, OnCard, Released
 from lapsed.settings import CameraPart
 
 END_WITHIN_S = 2.0
@@ -212,7 +212,7 @@ class _Turn:
                 self._ready(text)
             case CameraTold(text=text):
                 self._end(text)
-            case Released() | Exposed() | Landed() | Missed():
+            case Released() | Exposed() | Landed() | OnCard() | Missed():
                 current = self.state.current
                 if current is not None and message.shot == current.shot:
                     self._passed(replace(message, camera=self.state.part.name))
@@ -226,14 +226,14 @@ class _Turn:
             self._rest(failures)
             self._tell(ready=True, text=text)
 
-    def _passed(self, message: Released | Exposed | Landed | Missed) -> None:
+    def _passed(self, message: Released | Exposed | Landed | OnCard | Missed) -> None:
         phase = self.state.phase
         match message:
             case Released() if phase is Phase.EXPOSING and not self.state.released:
                 self._set(released=True)
             case Exposed() if phase is Phase.EXPOSING:
                 self._set(phase=Phase.FETCHING, until_s=self.now + self.state.part.fetch_within_s)
-            case Landed() if phase is Phase.FETCHING:
+            case Landed() | OnCard() if phase is Phase.FETCHING:
                 self._rest(0)
             case Missed() if phase in (Phase.EXPOSING, Phase.FETCHING):
                 self._rest(self.state.failures)

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 
 from pydantic import TypeAdapter, ValidationError
 
-from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, Released
+from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, OnCard, Released
 
 LONGEST = 64 * 1024
 """Bytes of the longest line that is looked at."""
@@ -38,7 +38,8 @@ class Order:
 Message = Opening | Order | CameraEvent
 
 _SHAPES: dict[str, TypeAdapter[Message]] = {
-    shape.__name__: TypeAdapter(shape) for shape in (Opening, Order, Released, Exposed, Landed, Missed, CameraTold)
+    shape.__name__: TypeAdapter(shape)
+    for shape in (Opening, Order, Released, Exposed, Landed, OnCard, Missed, CameraTold)
 }
 
 

@@ -19,7 +19,7 @@ from lapsed.camera.landing import Landing, sweep
 from lapsed.camera.wire import Lines, Opening, Order, pack, unpack
 from lapsed.clock import monotonic
 from lapsed.errors import RetryError, ShotMissedError, UserError
-from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, Released
+from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, OnCard, Released
 
 IDLE_EVERY_S = 5.0
 """How often an unused camera is spoken to: more often than the shortest sleep timers of cameras, some 10 s."""
@@ -108,11 +108,13 @@ def carry_out(kind: Kind, camera: str, order: Order, channel: Channel, swept: se
             swept.add(folder)
         landing = Landing(Path(order.folder), order.stem)
         kind.fetch(landing)
-        files, size = landing.land()
+        if landing.on_card:
+            channel.say(OnCard(shot, camera, monotonic()))
+        else:
+            channel.say(Landed(shot, camera, monotonic(), *landing.land()))
     except ShotMissedError as error:
         channel.say(Missed(shot, camera, monotonic(), str(error)))
         return
-    channel.say(Landed(shot, camera, monotonic(), files, size))
     kind.clear()
 
 

@@ -32,6 +32,7 @@ from lapsed.model import (
     LinkUp,
     Missed,
     MotionSeen,
+    OnCard,
     PrintEnded,
     PrintPaused,
     PrintResumed,
@@ -69,7 +70,7 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Action, .
             shot.answer(turn, event)
         case Released() | CameraTold():
             pass
-        case Exposed() | Landed() | Missed():
+        case Exposed() | Landed() | OnCard() | Missed():
             _camera(turn, event)
         case LayerSeen() | HeightSeen() | ProgressSeen():
             watch.seen(turn, event)
@@ -105,8 +106,8 @@ def _link(turn: Turn, event: LinkUp | LinkDown) -> None:
         turn.note("link", f"the host is heard again after {event.gap_s:.1f} s", gap_s=event.gap_s)
 
 
-def _camera(turn: Turn, event: Exposed | Landed | Missed) -> None:
-    if not isinstance(event, Landed):
+def _camera(turn: Turn, event: Exposed | Landed | OnCard | Missed) -> None:
+    if isinstance(event, Exposed | Missed):
         shot.camera(turn, event)
     if isinstance(event, Exposed):
         return

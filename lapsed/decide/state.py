@@ -112,7 +112,7 @@ class State:
     shot: Shot | None = None
     loose: Shot | None = None  # its hold was given up unanswered, and may yet come about
     motion: Motion | None = None
-    pending: frozenset[tuple[int, str]] = frozenset()  # shots at cameras that have neither landed nor been missed
+    pending: frozenset[tuple[int, str]] = frozenset()  # shots at cameras that have not come to their end
     closing: tuple[Outcome, str] | None = None  # the print is over; the take closes when nothing is pending
     next_print: PrintInfo | None = None  # a print that began while frames of the last one were still coming
     stopped: str | None = None  # why no shot may be begun at present

@@ -41,9 +41,10 @@ class CueView:
 
 @dataclass(frozen=True, slots=True)
 class ShotView:
-    """What became of a cue at one camera; `outcome` is "landed" or "missed", None while the shot is under way.
+    """What became of a cue at one camera; `outcome` is "landed", "on card" or "missed", None while it is under way.
 
-    `ended_s` and `ended_utc` tell when it landed or was missed; `files` are relative to the take's folder.
+    "on card" is a picture that lands when the camera's card is ingested. `ended_s` and `ended_utc` tell when it landed,
+    was left on the card or was missed; `files` are relative to the take's folder.
     """
 
     cue: int
@@ -125,6 +126,7 @@ class TakeSummary:
     cues: int = 0
     landed: int = 0
     missed: int = 0
+    on_card: int = 0
     problem: str | None = None
 
 
@@ -260,6 +262,7 @@ def _summed(folder: Path, db: sqlite3.Connection) -> TakeSummary:
         cues=db.execute("SELECT count(*) FROM cue").fetchone()[0],
         landed=counts.get("landed", 0),
         missed=counts.get("missed", 0),
+        on_card=counts.get("on card", 0),
     )
 
 

@@ -7,7 +7,20 @@ from datetime import datetime, timedelta
 
 from lapsed.clock import Stamp, utc_text
 from lapsed.errors import BugError
-from lapsed.model import CameraEvent, CameraTold, Cue, Exposed, Landed, Missed, Note, Outcome, PrintInfo, Released, Step
+from lapsed.model import (
+    CameraEvent,
+    CameraTold,
+    Cue,
+    Exposed,
+    Landed,
+    Missed,
+    Note,
+    OnCard,
+    Outcome,
+    PrintInfo,
+    Released,
+    Step,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +137,12 @@ _MISSED = (
     "ON CONFLICT (cue, camera) DO UPDATE SET ended_s = excluded.ended_s, ended_utc = excluded.ended_utc, "
     "outcome = 'missed', reason = excluded.reason WHERE outcome IS NOT 'landed'"
 )
+# The same goes for one that was ingested already: a row that is written again doesn't take it back.
+_ON_CARD = (
+    "INSERT INTO shot (cue, camera, ended_s, ended_utc, outcome) VALUES (?, ?, ?, ?, 'on card') "
+    "ON CONFLICT (cue, camera) DO UPDATE SET ended_s = excluded.ended_s, ended_utc = excluded.ended_utc, "
+    "outcome = 'on card', reason = NULL WHERE outcome IS NOT 'landed'"
+)
 _HOLD = "INSERT OR REPLACE INTO hold (id, shot, phase, come_back, utc, mono_s) VALUES (1, ?, ?, ?, ?, ?)"
 _STEPS = {Step.HELD: "held_s", Step.PARKED: "parked_s", Step.RETURNED: "returned_s", Step.RESUMED: "resumed_s"}
 
@@ -176,6 +195,8 @@ def _camera_row(event: CameraEvent, stamp: Stamp) -> Row:
             return _row(_TIME.format("exposed"), shot, camera, at_s, _utc_at(stamp, at_s))
         case Landed(shot, camera, at_s, files, size_bytes):
             return landed_row(shot, camera, at_s, _utc_at(stamp, at_s), files=files, size_bytes=size_bytes)
+        case OnCard(shot, camera, at_s):
+            return _row(_ON_CARD, shot, camera, at_s, _utc_at(stamp, at_s))
         case Missed(shot, camera, at_s, reason):
             return _row(_MISSED, shot, camera, at_s, _utc_at(stamp, at_s), reason)
 

@@ -81,8 +81,8 @@ def reconcile(
 ) -> Mending:
     """Every cue accounted for at every camera; pure.
 
-    `shots` are the rows: True landed, False missed, None under way; `gone` the landed ones that lack a file; `files`
-    the whole frames on disk.
+    `shots` are the rows: True landed, False missed or on the card, None under way; `gone` the landed ones that
+    lack a file; `files` the whole frames on disk.
     """
     adopt = {key: found for key, found in files.items() if shots.get(key) is not True or key in gone}
     numbers = cues | {shot for shot, _ in files} | {shot for shot, _ in shots}

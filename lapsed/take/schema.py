@@ -62,6 +62,25 @@ MIGRATIONS: tuple[str, ...] = (
         utc TEXT, mono_s REAL
     ) STRICT;
     """,
+    # Pictures may stay on the camera's card. SQLite alters no CHECK, so the table is made anew ("ALTER TABLE",
+    # section 7, "Making Other Kinds Of Table Schema Changes").
+    """
+    CREATE TABLE shot_2 (
+        cue INTEGER NOT NULL, camera TEXT NOT NULL,
+        ordered_s REAL, ordered_utc TEXT,
+        released_s REAL, released_utc TEXT,
+        exposed_s REAL, exposed_utc TEXT,
+        ended_s REAL, ended_utc TEXT,       -- when it landed, stayed on the card or was missed
+        outcome TEXT CHECK (outcome IN ('landed', 'on card', 'missed')),
+        reason TEXT,
+        files TEXT,                         -- JSON list of paths relative to the take's folder
+        size_bytes INTEGER,
+        PRIMARY KEY (cue, camera)
+    ) STRICT, WITHOUT ROWID;
+    INSERT INTO shot_2 SELECT * FROM shot;
+    DROP TABLE shot;
+    ALTER TABLE shot_2 RENAME TO shot;
+    """,
 )
 """What takes a file from version n to n + 1, from the empty file on; entries are only ever added."""
 

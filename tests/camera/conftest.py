@@ -11,7 +11,7 @@ import simplejpeg
 
 from lapsed.camera.keeper import Keeper
 from lapsed.clock import monotonic
-from lapsed.model import CameraEvent, CameraTold, Landed, Missed
+from lapsed.model import CameraEvent, CameraTold, Landed, Missed, OnCard
 from lapsed.settings import CameraPart
 
 PICTURE_BYTES = 20_000
@@ -54,19 +54,19 @@ class Tended:
     async def heard(self, what: type, shot: int) -> None:
         await self.until(lambda told: any(isinstance(event, what) and event.shot == shot for event in told))
 
-    async def end(self, shot: int) -> Landed | Missed:
+    async def end(self, shot: int) -> Landed | OnCard | Missed:
         await self.until(lambda _: bool(self.ends(shot)))
         return self.ends(shot)[0]
 
-    async def shoot(self, shot: int, within_s: float = 5.0) -> Landed | Missed:
+    async def shoot(self, shot: int, within_s: float = 5.0) -> Landed | OnCard | Missed:
         self.order(shot, within_s)
         return await self.end(shot)
 
     def of(self, shot: int) -> list[CameraEvent]:
         return [event for event in self.told if not isinstance(event, CameraTold) and event.shot == shot]
 
-    def ends(self, shot: int) -> list[Landed | Missed]:
-        return [event for event in self.of(shot) if isinstance(event, Landed | Missed)]
+    def ends(self, shot: int) -> list[Landed | OnCard | Missed]:
+        return [event for event in self.of(shot) if isinstance(event, Landed | OnCard | Missed)]
 
     def stations(self, shot: int) -> list[type]:
         return [type(event) for event in self.of(shot)]

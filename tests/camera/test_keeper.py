@@ -15,7 +15,7 @@ import pytest
 
 from lapsed.camera.keeper import FINISH_WITHIN_S
 from lapsed.clock import monotonic
-from lapsed.model import CameraTold, Exposed, Landed, Missed, Released
+from lapsed.model import CameraTold, Exposed, Landed, Missed, OnCard, Released
 
 LANDING = [Released, Exposed, Landed]
 RETRIED = "landed on a fresh worker"
@@ -120,6 +120,15 @@ async def test_raw_and_jpeg_of_a_shot_share_its_name(scripted):
     assert isinstance(landed, Landed)
     assert landed.files == ("000001.jpg", "000001.raw")
     assert landed.size_bytes == sum((camera.folder / name).stat().st_size for name in landed.files)
+
+
+async def test_a_picture_that_stays_on_the_card_ends_its_shot_without_a_file(scripted):
+    async with scripted({"fetch": ["card", "ok"]}) as camera:
+        kept = await camera.shoot(1)
+        assert isinstance(kept, OnCard)
+        assert camera.stations(1) == [Released, Exposed, OnCard]
+        assert isinstance(await camera.shoot(2), Landed)
+    assert [path.name for path in camera.folder.iterdir()] == ["000002.jpg"]
 
 
 async def test_names_are_relative_to_the_folder_of_the_order(scripted):

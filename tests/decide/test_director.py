@@ -17,6 +17,7 @@ from lapsed.model import (
     LinkDown,
     LinkUp,
     Missed,
+    OnCard,
     Outcome,
     PrintEnded,
     PrintInfo,
@@ -248,6 +249,17 @@ def test_a_take_closes_when_the_last_frame_has_landed(bench):
     bench.answer_until(None)
     assert bench.tell(PrintEnded(Outcome.FINISHED)) == []
     assert bench.tell(Landed(1, "main", bench.now, ("a.jpg",), 9)) == [s.CloseTake(Outcome.FINISHED, "")]
+
+
+def test_a_picture_left_on_the_card_keeps_no_take_open(bench):
+    bench.begin()
+    bench.tell(LayerSeen(1))
+    bench.answer_until(P.EXPOSING)
+    bench.tell(Exposed(1, "main", bench.now))
+    bench.answer_until(None)
+    bench.tell(PrintEnded(Outcome.FINISHED))
+    assert bench.tell(OnCard(1, "main", bench.now)) == [s.CloseTake(Outcome.FINISHED, "")]
+    assert bench.of(s.WriteMissed) == []
 
 
 def test_a_second_print_that_starts_at_once_gets_a_take_of_its_own(bench):

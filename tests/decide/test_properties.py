@@ -14,6 +14,7 @@ from lapsed.model import (
     LinkUp,
     Missed,
     MotionSeen,
+    OnCard,
     Outcome,
     PrintEnded,
     PrintInfo,
@@ -52,6 +53,7 @@ shell_events = st.one_of(
 camera_events = st.one_of(
     st.builds(Exposed, small, st.just("main"), st.just(0.0)),
     st.builds(Landed, small, st.just("main"), st.just(0.0), st.just(("a.jpg",)), st.just(9)),
+    st.builds(OnCard, small, st.just("main"), st.just(0.0)),
     st.builds(Missed, small, st.just("main"), st.just(0.0), st.just("no light")),
 )
 by_hand = st.just(s.EndTake())

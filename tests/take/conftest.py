@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from lapsed.clock import Stamp
-from lapsed.model import Cue, Exposed, Landed, Missed, PrintInfo, Released, Why
+from lapsed.model import Cue, Exposed, Landed, Missed, OnCard, PrintInfo, Released, Why
 from lapsed.take.journal import Journal
 from lapsed.take.records import CameraNoted, CueNoted, Record, ShotOrdered
 
@@ -48,6 +48,10 @@ class Making:
         at_s = 1000.75 + number
         files = (f"frames/{camera}/{number:06d}.jpg",)
         return (CameraNoted(Landed(number, camera, at_s, files, len(self.jpeg)), stamp_of(at_s)),)
+
+    def on_card(self, number: int, camera: str = "main") -> tuple[Record, ...]:
+        at_s = 1000.75 + number
+        return (CameraNoted(OnCard(number, camera, at_s), stamp_of(at_s)),)
 
     def missed(
         self, number: int, camera: str = "main", reason: str = "the camera gave no answer"

@@ -50,9 +50,13 @@ def test_takes_are_listed_newest_first_with_their_counts(tmp_path: Path, making)
     one.submit(*making.shot(1), *making.cue(2), *making.missed(2))
     closed(one, making)
     two = making.new(tmp_path)
+    two.submit(*making.cue(1), *making.on_card(1)).result(10)
     listed = list_takes(tmp_path)
     assert [two.folder, one.folder] == [take.folder for take in listed]
-    assert [(t.outcome, t.cues, t.landed, t.missed) for t in listed] == [(None, 0, 0, 0), (Outcome.FINISHED, 2, 1, 1)]
+    assert [(t.outcome, t.cues, t.landed, t.missed, t.on_card) for t in listed] == [
+        (None, 1, 0, 0, 1),
+        (Outcome.FINISHED, 2, 1, 1, 0),
+    ]
     closed(two, making)
 
 
@@ -193,30 +197,30 @@ def test_a_take_of_version_1_is_gone_on_with(kept_v1: Path, making) -> None:
 
 
 @pytest.fixture
-def version_2(monkeypatch: pytest.MonkeyPatch) -> None:
+def version_3(monkeypatch: pytest.MonkeyPatch) -> None:
     """A next version, as it will come one day."""
     monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, "ALTER TABLE shot ADD COLUMN sharpness REAL;"))
-    monkeypatch.setattr(schema, "VERSION", 2)
+    monkeypatch.setattr(schema, "VERSION", 3)
 
 
-def test_an_older_take_is_read_without_altering_it(kept_v1: Path, version_2) -> None:
+def test_an_older_take_is_read_without_altering_it(kept_v1: Path, version_3) -> None:
     before = (kept_v1 / "take.db").read_bytes()
     assert_tells_what_version_1_told(kept_v1)
     assert before == (kept_v1 / "take.db").read_bytes()
 
 
-def test_an_older_take_is_brought_up_when_it_is_gone_on_with(kept_v1: Path, version_2, making) -> None:
+def test_an_older_take_is_brought_up_when_it_is_gone_on_with(kept_v1: Path, version_3, making) -> None:
     closed(Journal.reopen(kept_v1), making)
     with closing(sqlite3.connect(kept_v1 / "take.db")) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (2,)
+        assert db.execute("PRAGMA user_version").fetchone() == (3,)
         assert db.execute("SELECT DISTINCT sharpness FROM shot").fetchall() == [(None,)]
     assert_tells_what_version_1_told(kept_v1)
 
 
 def test_a_newer_take_is_refused_in_a_sentence(kept_v1: Path) -> None:
-    alter(kept_v1, "PRAGMA user_version = 2")
+    alter(kept_v1, "PRAGMA user_version = 3")
     for call in (read_take, Journal.reopen):
-        with pytest.raises(UserError, match=r"was made by a newer lapsed \(take version 2, known here 1\); update"):
+        with pytest.raises(UserError, match=r"was made by a newer lapsed \(take version 3, known here 2\); update"):
             call(kept_v1)
 
 

@@ -150,6 +150,15 @@ def test_a_late_frame_of_a_missed_shot_is_adopted(tmp_path: Path, making) -> Non
     assert outcomes(journal.folder) == {(1, "main"): ("landed", None)}
 
 
+def test_a_frame_on_the_card_stays_there_and_is_adopted_once_its_copy_is_whole(tmp_path: Path, making) -> None:
+    journal = making.new(tmp_path)
+    journal.submit(*making.cue(1), *making.on_card(1), *making.cue(2), *making.on_card(2))
+    making.frame(journal.folder, 2)
+    found = recover(left(journal), making.stamp(1100.0))
+    assert (found.adopted, found.missed) == (((2, "main"),), ())
+    assert outcomes(journal.folder) == {(1, "main"): ("on card", None), (2, "main"): ("landed", None)}
+
+
 def test_a_camera_that_was_not_yet_told_missed_the_shot_too(tmp_path: Path, making) -> None:
     journal = making.new(tmp_path, "main", "side")
     journal.submit(*making.shot(1))
@@ -260,7 +269,7 @@ def test_every_cue_is_accounted_for_at_every_camera(cues, shots, whole, gone) ->
     assert not set(mending.adopt) & set(mending.miss)
 
 
-ROW = st.sampled_from(["none", "cued", "ordered", "landed", "missed"])
+ROW = st.sampled_from(["none", "cued", "ordered", "landed", "on_card", "missed"])
 FILE = st.sampled_from(["none", "whole", "cut", "part", "whole and part", "raw only"])
 
 
@@ -275,7 +284,7 @@ def test_rows_and_files_tell_the_same_after_any_stop(making, state) -> None:
                 journal.submit(*making.cue(number))
             if row not in ("none", "cued"):
                 journal.submit(*making.ordered(number, camera))
-            if row in ("landed", "missed"):
+            if row in ("landed", "on_card", "missed"):
                 journal.submit(*getattr(making, row)(number, camera))
             if file.startswith("whole"):
                 making.frame(folder, number, camera)
@@ -293,6 +302,7 @@ def test_rows_and_files_tell_the_same_after_any_stop(making, state) -> None:
         assert {(cue.number, camera) for cue in take.cues for camera in ("main", "side")} == set(told)
         assert all((folder / name).is_file() for shot in take.shots if shot.outcome == "landed" for name in shot.files)
         assert all(shot.reason for shot in take.shots if shot.outcome == "missed")
+        assert all(told[key].outcome != "missed" for key, (row, _) in state.items() if row == "on_card")
         whole = {key for key, (_, file) in state.items() if file.startswith("whole") or file == "raw only"}
         assert whole <= {key for key, shot in told.items() if shot.outcome == "landed"}
         assert list(folder.glob("frames/*/*.part")) == []

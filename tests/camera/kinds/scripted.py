@@ -52,6 +52,9 @@ class Scripted:
         fault = self.act("fetch")
         if fault == "none":
             return
+        if fault == "card":
+            landing.stay_on_card()
+            return
         landing.part("PIC_0001.JPG").write_bytes(WHOLE[:-2] if fault == "cut" else WHOLE)
         if fault == "pair":
             landing.part("raw7.RAW").write_bytes(b"II*\0" + b"r" * 99)
@@ -112,5 +115,5 @@ FAULTS: dict[str, Callable[[], None]] = {
     "slow": lambda: time.sleep(0.2),
     "garbage": _garbage,
     "grandchild": _grandchild,
-    **dict.fromkeys(("ok", "cut", "none", "pair", "half"), lambda: None),
+    **dict.fromkeys(("ok", "cut", "none", "card", "pair", "half"), lambda: None),
 }
