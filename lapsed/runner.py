@@ -14,11 +14,13 @@ from lapsed import clock
 from lapsed.camera.keeper import Keeper
 from lapsed.decide import director
 from lapsed.decide import state as s
-from lapsed.errors import BugError, LapsedError, RetryError, SilentError
+from lapsed.errors import BugError, LapsedError, RetryError, SilentError, UserError
 from lapsed.gcode import park
 from lapsed.host.feed import Feed
 from lapsed.ledger import Ledger
 from lapsed.model import Block, CameraEvent, CameraTold, Landed, Missed, Note, Outcome, PrintTold, Refusal, Released
+from lapsed.now import PrinterNow
+from lapsed.onlooker import Onlooker
 from lapsed.settings import Call, Printer, Store
 from lapsed.take import reader, recovery, space
 from lapsed.take.journal import boot_id
@@ -45,7 +47,7 @@ class Runner:
     """Films one printer into takes in `store`.
 
     `kinds` names where each kind of camera lives. `busy` is told whether a print is running, `ended` the folder of each
-    take that is over.
+    take that is over, and `changed` is called whenever `now` may have.
     """
 
     def __init__(
@@ -56,6 +58,7 @@ class Runner:
         *,
         busy: Callable[[str, bool], None],
         ended: Callable[[Path], None],
+        changed: Callable[[], None] = lambda: None,
     ) -> None:
         self.name = printer.name
         self._printer = printer
@@ -63,6 +66,9 @@ class Runner:
         self._least_free_mb = store.min_free_mb
         self._busy = busy
         self._ended = ended
+        self._changed = changed
+        self._onlooker = Onlooker(printer)
+        self._tests: dict[int, asyncio.Future[Landed | Missed]] = {}
         self._state = director.start(_rules(printer))
         self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
         self._feed = Feed(printer.link, self.tell)
@@ -81,6 +87,11 @@ class Runner:
         """Whether the host is heard and every camera is ready."""
         return self._state.link and self._seen == set(self._keepers)
 
+    def now(self) -> PrinterNow:
+        """What the printer is doing now."""
+        folder = self._take.folder if self._take is not None else None
+        return self._onlooker.now(self._state, folder.name if folder is not None else None, clock.monotonic())
+
     # ------------------------------------------------------------------------------------------------ start and end
 
     async def recover(self) -> None:
@@ -92,6 +103,7 @@ class Runner:
             silent_s = await asyncio.to_thread(_silent_s, folder, stamp)
             take = await asyncio.to_thread(recovery.recover, folder, stamp)
             if folder is mine[-1]:
+                self._onlooker.go_on(await asyncio.to_thread(reader.read_take, folder))
                 self._go_on(take, silent_s)
             else:
                 reason = "a later take was begun before this one was ended"
@@ -155,9 +167,11 @@ class Runner:
         self._set_timer()
 
     def _turn(self, event: s.Event) -> None:
-        was = self._state.take
-        self._state, actions = director.step(self._state, event, clock.monotonic())
+        was, stamp = self._state.take, clock.stamp()
+        self._state, actions = director.step(self._state, event, stamp.mono_s)
+        self._onlooker.heard(event, stamp)
         for action in actions:
+            self._onlooker.asked(action, stamp)
             self._carry_out(action)
             if isinstance(action, s.WriteCue):
                 self._write(Kept({"printed_top_mm": self._state.track.top_mm}))
@@ -167,6 +181,7 @@ class Runner:
             self._write(PrintNoted(event.print))
         if (was is None) != (self._state.take is None):
             self._busy(self.name, self._state.take is not None)
+        self._changed()
 
     def _set_timer(self) -> None:
         if self._timer is not None:
@@ -178,6 +193,11 @@ class Runner:
             self._timer = asyncio.get_running_loop().call_at(wake, self.tell, s.Tick())
 
     def _camera(self, event: CameraEvent) -> None:
+        if not isinstance(event, CameraTold) and event.shot < 0:
+            self._tested(event)
+            return
+        if not isinstance(event, Landed):
+            self._onlooker.camera(event, clock.stamp())
         match event:
             case CameraTold():
                 (self._seen.add if event.ready else self._seen.discard)(event.camera)
@@ -199,6 +219,7 @@ class Runner:
     async def _land(self, event: Landed) -> None:
         if self._take is not None:
             await self._take.written(CameraNoted(event, clock.stamp()))
+        self._onlooker.camera(event, clock.stamp())
         self.tell(event)
         await self._look_at_disk()
 
@@ -326,6 +347,30 @@ class Runner:
         if link.protocol == "json-rpc" and not (lines and link.run_reply == "taken"):
             self.tell(s.Done(shot, phase))
 
+    # ------------------------------------------------------------------------------------------------- test frames
+
+    async def test_frame(self, camera: str, folder: Path, stem: str) -> Landed | Missed:
+        """One picture that belongs to no take, its files named `stem` in `folder`; refused while a print is filmed."""
+        part = next((part for part in self._printer.camera if part.name == camera), None)
+        if part is None:
+            raise UserError(f"{self.name} has no camera {camera}; it has {', '.join(self._keepers)}")
+        if self._state.take is not None or self._state.pending:
+            raise RetryError(f"{self.name} is filming a print; a test frame would be in its way")
+        number = min(self._tests, default=0) - 1
+        future: asyncio.Future[Landed | Missed] = asyncio.get_running_loop().create_future()
+        self._tests[number] = future
+        self._keepers[camera].order(number, folder, stem, clock.monotonic() + part.expose_within_s)
+        try:
+            return await future
+        finally:
+            del self._tests[number]
+
+    def _tested(self, event: CameraEvent) -> None:
+        if isinstance(event, Landed | Missed) and event.shot in self._tests:
+            future = self._tests[event.shot]
+            if not future.done():
+                future.set_result(event)
+
     # ------------------------------------------------------------------------------------------------ take and disk
 
     def _write(self, *records: Record) -> None:
@@ -341,6 +386,7 @@ class Runner:
     def _trouble(self, take: Ledger, error: LapsedError) -> None:
         """A take could not be written: it is left as it is for the next start, and the print goes on without it."""
         log.error("%s: %s", self.name, error)
+        self._onlooker.went_wrong(str(error), clock.stamp())
         if not isinstance(error, BugError) and take is self._take:
             self._take = None
             self._do(take.leave())

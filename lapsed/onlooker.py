@@ -1,0 +1,202 @@
+"""Follows what a printer's runner does, and tells it as `now` values; decides nothing."""
+
+import math
+from collections import Counter
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from lapsed.clock import Stamp
+from lapsed.decide import cadence
+from lapsed.decide import state as s
+from lapsed.model import CameraEvent, CameraTold, Landed, LinkDown, Missed
+from lapsed.now import CameraNow, ClipNow, FrameNow, PrinterNow, PrintNow, ShotNow, TakeNow, Trouble
+from lapsed.settings import Cadence, Printer
+from lapsed.take.reader import TakeView
+
+TROUBLES = frozenset({"link", "host", "gap", "layerless", "recovered"})
+"""Notes of the director that tell of something a person should know."""
+
+
+@dataclass(slots=True)
+class Onlooker:
+    """What has been seen of one printer; `now` tells it."""
+
+    printer: Printer
+    link_text: str = "not heard yet"
+    told: dict[str, CameraTold] = field(default_factory=dict)
+    landed: Counter[str] = field(default_factory=Counter)
+    missed: Counter[str] = field(default_factory=Counter)
+    on_card: Counter[str] = field(default_factory=Counter)
+    last_frame: FrameNow | None = None
+    trouble: Trouble | None = None
+    began_utc: str = ""
+
+    def heard(self, event: s.Event, stamp: Stamp) -> None:
+        """The director was told `event`."""
+        if isinstance(event, LinkDown):
+            self.link_text = event.reason
+            self.went_wrong(f"the host can't be heard: {event.reason}", stamp)
+        elif isinstance(event, s.TakeFailed):
+            self.went_wrong(event.reason, stamp)
+
+    def asked(self, action: s.Action, stamp: Stamp) -> None:
+        """The director asked for `action`."""
+        match action:
+            case s.OpenTake():
+                self.begin(stamp.utc)
+            case s.WriteMissed(shot, cameras, reason):
+                self.missed.update(cameras)
+                self.went_wrong(f"shot {shot} missed: {reason}", stamp)
+            case s.WriteNote(note) if note.kind in TROUBLES:
+                self.went_wrong(note.text, stamp)
+            case _:
+                pass
+
+    def camera(self, event: CameraEvent, stamp: Stamp) -> None:
+        """A camera told `event`; pictures count once they are safe."""
+        match event:
+            case CameraTold():
+                self.told[event.camera] = event
+                if not event.ready:
+                    self.went_wrong(f"camera {event.camera}: {event.text}", stamp)
+            case Landed():
+                self.landed[event.camera] += 1
+                if event.files:
+                    self.last_frame = FrameNow(event.camera, event.shot, event.files[0], stamp.utc, event.size_bytes)
+            case Missed():
+                self.missed[event.camera] += 1
+                self.went_wrong(f"shot {event.shot} of camera {event.camera} missed: {event.reason}", stamp)
+            case _:
+                pass
+
+    def begin(self, utc: str) -> None:
+        """A take begins."""
+        self.landed.clear()
+        self.missed.clear()
+        self.on_card.clear()
+        self.last_frame, self.trouble, self.began_utc = None, None, utc
+
+    def go_on(self, take: TakeView) -> None:
+        """A take that an earlier daemon began goes on."""
+        self.begin(take.started_utc or "")
+        for shot in take.shots:
+            match shot.outcome:
+                case "landed":
+                    self.landed[shot.camera] += 1
+                    utc = shot.ended_utc or ""
+                    if shot.files and (self.last_frame is None or shot.cue >= self.last_frame.shot):
+                        self.last_frame = FrameNow(shot.camera, shot.cue, shot.files[0], utc, shot.size_bytes or 0)
+                case "missed":
+                    self.missed[shot.camera] += 1
+                case _:
+                    pass
+
+    def went_wrong(self, text: str, stamp: Stamp) -> None:
+        """Something a person should know of."""
+        self.trouble = Trouble(stamp.utc, text)
+
+    def now(self, state: s.State, take: str | None, now: float) -> PrinterNow:
+        """All of it, at `now` on the monotonic clock; `take` is the name of the take's folder."""
+        shot = state.shot
+        return PrinterNow(
+            name=self.printer.name,
+            link=state.link,
+            link_text="heard" if state.link else self.link_text,
+            cameras=tuple(self._camera(at) for at in range(len(self.printer.camera))),
+            print=_print(state, now) if state.take is not None else None,
+            take=self._take(state, take, now) if state.take is not None else None,
+            shot=ShotNow(shot.cue.number, shot.phase.value, shot.holds) if shot is not None else None,
+            stopped=state.stopped,
+            skipping=state.skipping,
+            trouble=self.trouble,
+        )
+
+    def _camera(self, at: int) -> CameraNow:
+        part = self.printer.camera[at]
+        told = self.told.get(part.name)
+        return CameraNow(
+            name=part.name,
+            kind=part.kind,
+            main=at == 0,
+            ready=told is not None and told.ready,
+            text=told.text if told is not None else "not found yet",
+            landed=self.landed[part.name],
+            missed=self.missed[part.name],
+            on_card=self.on_card[part.name],
+        )
+
+    def _take(self, state: s.State, name: str | None, now: float) -> TakeNow:
+        assert state.take is not None  # noqa: S101 - the caller has looked
+        main, rule = self.printer.camera[0].name, self.printer.cadence
+        to_come = expected(rule, state, now)
+        pictures = self.landed[main] + self.on_card[main]
+        coming = len([shot for shot, camera in state.pending if camera == main])
+        clip = ClipNow(
+            rate=float(rule.rate),
+            wished_s=rule.length_s,
+            projected_s=float((pictures + coming + to_come) / rule.rate) if to_come is not None else None,
+        )
+        return TakeNow(
+            name=name,
+            began_utc=self.began_utc,
+            shots=state.take.cues,
+            landed=self.landed[main],
+            missed=self.missed[main],
+            on_card=self.on_card[main],
+            to_come=to_come,
+            clip=clip,
+            last_frame=self.last_frame,
+        )
+
+
+def _print(state: s.State, now: float) -> PrintNow:
+    take, track = state.take, state.track
+    assert take is not None  # noqa: S101 - the caller has looked
+    return PrintNow(
+        name=take.print.name,
+        waits=state.waits,
+        layer=track.layer,
+        layers=take.print.layers,
+        height_mm=track.height_mm,
+        progress=track.progress,
+        running_s=round(cadence.print_time(take, now), 1),
+        left_s=left_s(state, now),
+    )
+
+
+def left_s(state: s.State, now: float) -> float | None:
+    """How long the print is still to take: by the host's own estimate, else by the share done at the pace so far."""
+    take, track = state.take, state.track
+    if take is None:
+        return None
+    running = cadence.print_time(take, now)
+    if take.print.expected_s is not None:
+        return round(max(0.0, take.print.expected_s - running), 1)
+    if track.progress is not None and track.progress >= 0.01:
+        return round(running / track.progress * (1 - track.progress), 1)
+    return None
+
+
+def expected(rule: Cadence, state: s.State, now: float) -> int | None:
+    """How many cues are still to come, None where that can't be known."""
+    take, track = state.take, state.track
+    if take is None:
+        return None
+    if state.skipping or state.closing is not None:
+        return 0
+    first = min(track.first_layer if track.first_layer is not None else 1, 1)
+    layers_left = None
+    if take.print.layers is not None:
+        layers_left = max(0, take.print.layers - (track.layer - first + 1 if track.layer is not None else 0))
+    if rule.every_layers is not None:
+        return layers_left // rule.every_layers if layers_left is not None else None
+    if rule.length_s is not None:
+        wanted = math.ceil(Fraction(str(rule.length_s)) * rule.rate)
+        missing = max(0, wanted - take.cues)
+        return missing if layers_left is None else min(missing, layers_left)
+    if rule.every_mm is not None and take.print.height_mm is not None:
+        return max(0, int((take.print.height_mm - (track.height_mm or 0.0)) / rule.every_mm))
+    left = left_s(state, now)
+    if rule.every_s is not None and left is not None:
+        return int(left / rule.every_s)
+    return None
