@@ -1,15 +1,11 @@
 """The delivery: frames cropped, scaled and encoded as H.264 for players.
 
-Worker threads decode and shape ahead of the encoder, which runs in the caller's thread.
+Worker threads render ahead of the encoder, which runs in the caller's thread.
 """
 
 import ctypes
 import os
-import threading
-from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
@@ -20,23 +16,14 @@ from av.error import FFmpegError
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
-from lapsed.clip.editlist import EditList, Piece
-from lapsed.clip.orient import turned
+from lapsed.clip.editlist import EditList
 from lapsed.clip.partial import whole_or_nothing
-from lapsed.clip.planes import BrokenFrameError, Shaper
-from lapsed.clip.room import Room, room
+from lapsed.clip.rendering import Broken, Rendering
+from lapsed.clip.room import room
 from lapsed.errors import UserError
 
 # ITU-T H.273: BT.709 primaries, transfer and matrix; AVCOL_RANGE_MPEG is libavutil's word for limited range.
 _BT709, _LIMITED = 1, 1
-
-
-@dataclass(frozen=True, slots=True)
-class Broken:
-    """A frame whose picture could not be decoded, so that its neighbour stood in for it."""
-
-    frame: str
-    reason: str
 
 
 def write(edit: EditList, folder: Path, out: Path, title: str, told: Callable[[int], None]) -> tuple[Broken, ...]:
@@ -48,7 +35,7 @@ def write(edit: EditList, folder: Path, out: Path, title: str, told: Callable[[i
     cv2.setNumThreads(1)  # the workers are the parallelism
     _give_back_freed_memory()
     space = room(edit.stored[0] * edit.stored[1], edit.size[0] * edit.size[1], _cores())
-    broken: list[Broken] = []
+    rendering = Rendering(edit, folder, space)
     try:
         with (
             whole_or_nothing(out) as draft,
@@ -56,10 +43,10 @@ def write(edit: EditList, folder: Path, out: Path, title: str, told: Callable[[i
         ):
             container.metadata["title"] = title
             stream = _stream(container, edit, space.look_ahead)
-            _encode(container, stream, _in_turn(edit, folder, space, broken), edit, told)
+            _encode(container, stream, rendering.pictures(), edit, told)
     except FFmpegError as error:
         raise UserError(f"cannot encode {out}: {error.strerror}") from error
-    return tuple(broken)
+    return tuple(rendering.broken.values())
 
 
 def _stream(container: OutputContainer, edit: EditList, look_ahead: int) -> VideoStream:
@@ -108,40 +95,3 @@ def _encode(
             done += 1
             told(done)
     container.mux(stream.encode(None))
-
-
-def _in_turn(edit: EditList, folder: Path, space: Room, broken: list[Broken]) -> Iterator[tuple[VideoFrame, int]]:
-    """Each shaped frame with its shows, in order, shaped ahead of the encoder as far as there is room."""
-    upright = turned(edit.stored, edit.orientation)
-    own = threading.local()
-
-    def shaped(piece: Piece) -> VideoFrame:
-        if not hasattr(own, "shaper"):
-            own.shaper = Shaper(upright, edit.size, edit.orientation)
-        shaper: Shaper = own.shaper
-        return shaper.shape(folder / piece.frame, piece.window)
-
-    last: VideoFrame | None = None
-    owed = 0
-    with ThreadPoolExecutor(space.workers, thread_name_prefix="shape") as pool:
-        ahead: deque[tuple[Piece, Future[VideoFrame]]] = deque()
-        pieces = iter(edit.pieces)
-        try:
-            while True:
-                while len(ahead) < space.ahead and (piece := next(pieces, None)) is not None:
-                    ahead.append((piece, pool.submit(shaped, piece)))
-                if not ahead:
-                    break
-                piece, future = ahead.popleft()
-                owed += piece.shows
-                try:
-                    last = future.result()
-                except BrokenFrameError as error:
-                    broken.append(Broken(piece.frame, str(error)))
-                if last is not None:
-                    yield last, owed
-                    owed = 0
-        finally:
-            pool.shutdown(cancel_futures=True)
-    if last is None:
-        raise UserError(f"none of the {len(edit.pieces)} frames in {folder} can be decoded")

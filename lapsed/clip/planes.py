@@ -39,13 +39,20 @@ class Shaper:
         self._decoders: dict[str, VideoCodecContext] = {}
         self._graphs: dict[tuple[str, Rect], Graph] = {}
 
-    def shape(self, path: Path, crop: Rect) -> VideoFrame:
-        """The part `crop` of the picture in `path`, ready for the encoder. Raises BrokenFrameError."""
+    def decode(self, path: Path) -> VideoFrame:
+        """The whole picture in `path`, as it is stored. Raises BrokenFrameError."""
         try:
-            small = self._scale(self._decode(path), stored(crop, self._upright, self._orientation))
+            return self._decode(path)
         except (FFmpegError, OSError) as error:
             self._decoders.clear()
             raise BrokenFrameError(f"can't be decoded ({error.strerror or error})") from error
+
+    def shape(self, picture: VideoFrame, crop: Rect) -> VideoFrame:
+        """The part `crop` of a decoded picture, ready for the encoder. Raises BrokenFrameError."""
+        try:
+            small = self._scale(picture, stored(crop, self._upright, self._orientation))
+        except FFmpegError as error:
+            raise BrokenFrameError(f"can't be scaled ({error.strerror})") from error
         return self._finish(small)
 
     def _decode(self, path: Path) -> VideoFrame:
