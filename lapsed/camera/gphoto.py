@@ -5,17 +5,18 @@ Only a worker imports this. The order to expose and the wait for the picture are
 """
 
 import logging
-import re
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
 import gphoto2 as gp
 
+from lapsed.camera import inspection
 from lapsed.camera.landing import Landing
-from lapsed.clock import monotonic
+from lapsed.clock import monotonic, utc_now
 from lapsed.errors import RetryError, ShotMissedError, UserError
+from lapsed.model import Check
 from lapsed.settings import GphotoCamera
 
 POLL_MS = 50
@@ -120,6 +121,25 @@ class Gphoto:
             self._drain()
         return self._sentence()
 
+    def inspect(self) -> tuple[Check, ...]:
+        """Read the settings, the battery, the cards and the clock."""
+        with _errors("the camera does not answer any more"):
+            self._refresh()
+            told = inspection.Told(
+                battery=self._get("batterylevel"),
+                modes=tuple(filter(None, map(self._get, MODE_NAMES))),
+                focus=self._get("focusmode") or self._get("focusmode2"),
+                white_balance=self._get("whitebalance"),
+                quality=self._get("imageformat") or self._get("imagequality"),
+                size=self._get("imagesize"),
+                sizes=self._choices("imagesize"),
+                shutter=self._get("shutterspeed"),
+                target=self._get("capturetarget"),
+                free_mb=self._free_mb(),
+                clock_s=self._clock_s(),
+            )
+        return inspection.checks(told, self._part)
+
     def ensure_stopped(self) -> None:
         """Close the session."""
         session, self._session = self._session, None
@@ -146,7 +166,7 @@ class Gphoto:
             self._session = _find(self._part.serial)
             for name, value in self._part.settings.items():
                 self._set(name, value)
-            told = not_manual(filter(None, map(self._get, MODE_NAMES)))
+            told = inspection.not_manual(filter(None, map(self._get, MODE_NAMES)))
             if self._part.require_manual and told:
                 raise UserError(
                     f"the camera's exposure mode is {told!r}: set it to manual, so that the clip does not flicker,"
@@ -173,6 +193,27 @@ class Gphoto:
         except gp.GPhoto2Error:
             return None
 
+    def _choices(self, name: str) -> tuple[str, ...]:
+        try:
+            widget = self._session.get_single_config(name)
+        except gp.GPhoto2Error:
+            return ()
+        return _choices_of(widget)
+
+    def _free_mb(self) -> tuple[float, ...]:
+        try:
+            stores = self._session.get_storageinfo()
+        except gp.GPhoto2Error:
+            return ()
+        return tuple(
+            store.freekbytes * 1024 / 1e6 for store in stores if store.fields & gp.GP_STORAGEINFO_FREESPACEKBYTES
+        )
+
+    def _clock_s(self) -> float | None:
+        # The library takes the camera's local time for that of this computer.
+        told = self._get("datetime")
+        return int(told) - utc_now().timestamp() if told and told.lstrip("-").isdecimal() else None
+
     def _set(self, name: str, value: str) -> None:
         try:
             widget = self._session.get_single_config(name)
@@ -180,7 +221,7 @@ class Gphoto:
             raise UserError(
                 f"the camera has no setting {name!r}; see the camera's part of the configuration"
             ) from error
-        choices = list(widget.get_choices()) if widget.get_type() in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU) else []
+        choices = _choices_of(widget)
         if choices and value not in choices:
             raise UserError(f"the camera's {name} cannot be {value!r}; it offers {', '.join(choices)}")
         try:
@@ -265,11 +306,6 @@ class Gphoto:
             raise ShotMissedError(f"exposed, but {part.stat().st_size} of {told.size} bytes of the file came over")
 
 
-def not_manual(modes: Iterable[str]) -> str | None:
-    """The first of the exposure modes that a camera tells of that is not manual; None if there is none."""
-    return next((mode for mode in modes if not re.match(r"m\b|manual", mode.strip(), re.IGNORECASE)), None)
-
-
 def capture_target(choices: list[str], *, keep_on_card: bool) -> str | None:
     """The choice that keeps pictures in the camera's memory only, or on its card as well; None if there is none."""
     cards = [choice for choice in choices if "card" in choice.lower()]
@@ -306,6 +342,11 @@ def _find(serial: str | None) -> Any:
         session.exit()
     wanted = f"no camera with serial number {serial} is found" if serial else "the camera is not to be had"
     raise RetryError(f"{wanted}: {'; '.join(others)}")
+
+
+def _choices_of(widget: Any) -> tuple[str, ...]:
+    """What a setting may be, nothing where it is not a matter of choice."""
+    return tuple(widget.get_choices()) if widget.get_type() in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU) else ()
 
 
 def _typed(kind: int, value: str) -> str | float | int:

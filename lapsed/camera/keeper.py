@@ -7,9 +7,9 @@ from pathlib import Path
 
 from lapsed.camera import orders
 from lapsed.camera.child import Child
-from lapsed.camera.wire import Opening, Order, pack, unpack
+from lapsed.camera.wire import Inspected, Opening, Order, pack, unpack
 from lapsed.clock import monotonic
-from lapsed.model import CameraEvent
+from lapsed.model import CameraEvent, Check
 from lapsed.settings import CameraPart
 
 FINISH_WITHIN_S = 2.0
@@ -32,6 +32,7 @@ class Keeper:
         self._events: asyncio.Queue[orders.Event] = asyncio.Queue()
         self._child: Child | None = None
         self._home = Path()
+        self._askers: list[asyncio.Future[tuple[Check, ...]]] = []
         self._stopping = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
@@ -51,6 +52,17 @@ class Keeper:
         self._drain()
         self._feed(orders.Ordered(Order(shot, str(folder), stem, by_s)))
         self._events.put_nowait(orders.Passed())  # `run` must reckon anew how long it may sleep
+
+    async def inspect(self) -> tuple[Check, ...]:
+        """What the camera tells of its settings and supplies, once it is open and no order waits.
+
+        Returns a failed check where it can't be told, and not before the camera is there: bound it from outside.
+        """
+        answer: asyncio.Future[tuple[Check, ...]] = asyncio.get_running_loop().create_future()
+        self._askers.append(answer)
+        self._feed(orders.Asked())
+        self._events.put_nowait(orders.Passed())
+        return await answer
 
     async def run(self) -> None:
         """Look after the camera until `stop` or cancellation; either ends within 3 s, and all orders with it."""
@@ -122,14 +134,17 @@ class Keeper:
         match action:
             case orders.Start():
                 self._start()
-            case orders.Send(order):
+            case orders.Send(message):
                 if self._child:
-                    self._child.send(pack(order))
+                    self._child.send(pack(message))
             case orders.Kill():
                 if self._child:
                     self._child.kill()
             case orders.Emit(event):
-                self._emit(event)
+                if isinstance(event, Inspected):
+                    self._answer(event.checks)
+                else:
+                    self._emit(event)
 
     def _start(self) -> None:
         if self._child:  # it could not be killed, and is left to the kernel
@@ -142,6 +157,12 @@ class Keeper:
             return
         part = self._camera.model_dump(mode="json")
         self._child.send(pack(Opening(self._kind, self._camera.name, part)))
+
+    def _answer(self, checks: tuple[Check, ...]) -> None:
+        for answer in self._askers:
+            if not answer.done():
+                answer.set_result(checks)
+        self._askers.clear()
 
     def _heard(self, line: bytes) -> None:
         message = unpack(line)

@@ -1,9 +1,10 @@
 """What a kind of camera must be able to do; it runs inside the camera's worker process and nowhere else.
 
 For each session the worker calls `ensure_ready` once, then for each order `release`, `fetch`, `clear` in this order,
-`idle` every few seconds between orders, and `ensure_stopped` last. All calls come from one thread and may block:
-the daemon holds the deadlines, and past one it ends the whole worker (SIGKILL) and starts another, so a kind needs
-no time-outs against its own library. Any exception that is not a LapsedError is a crash of the worker.
+`idle` every few seconds between orders, `inspect` between them when a person asks, and `ensure_stopped` last. All
+calls come from one thread and may block: the daemon holds the deadlines, and past one it ends the whole worker
+(SIGKILL) and starts another, so a kind needs no time-outs against its own library. Any exception that is not a
+LapsedError is a crash of the worker.
 """
 
 import importlib
@@ -12,6 +13,7 @@ from typing import Protocol, cast
 
 from lapsed.camera.landing import Landing
 from lapsed.errors import UserError
+from lapsed.model import Check
 
 
 class Kind(Protocol):
@@ -47,6 +49,13 @@ class Kind(Protocol):
         """Keep the camera awake and the session alive; a short call, since an order waits while it runs.
 
         Returns the sentence of `ensure_ready` as it reads now. Raises RetryError when the camera is lost.
+        """
+
+    def inspect(self) -> tuple[Check, ...]:
+        """Look the open camera over before a print and say how each of its settings and supplies is.
+
+        Tells only what the camera itself can tell; nothing is changed and no picture taken. What it can't tell is left
+        out, or is a warning where a person has to look. Raises RetryError when the camera is lost.
         """
 
     def ensure_stopped(self) -> None:

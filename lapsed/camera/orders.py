@@ -1,17 +1,17 @@
 """What to do with the orders for frames, and with the worker that carries them out: pure decisions.
 
 `step(state, event, now)` gives the next state and what the keeper must do now. However events fall, each order
-ends in exactly one Landed, OnCard or Missed, and at most one Released and one Exposed come before it. Times are
-seconds on the monotonic clock.
+ends in exactly one Landed, OnCard or Missed, and at most one Released and one Exposed come before it; what is asked
+of a camera between orders ends in one Inspected. Times are seconds on the monotonic clock.
 """
 
 import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from lapsed.camera.wire import Message, Order
+from lapsed.camera.wire import Inspect, Inspected, Message, Order
 from lapsed.errors import BugError
-from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, OnCard, Released
+from lapsed.model import CameraEvent, CameraTold, Check, Exposed, Landed, Missed, OnCard, Released, Verdict
 from lapsed.settings import CameraPart
 
 END_WITHIN_S = 2.0
@@ -30,6 +30,7 @@ class Phase(StrEnum):
     AWAY = "away"  # there is none; `until_s` is when the next is started
     OPENING = "opening"  # finding and opening its camera
     IDLE = "idle"
+    INSPECTING = "inspecting"  # it looks its camera over; orders wait
     EXPOSING = "exposing"  # it was given `current`, and the shutter has not closed yet
     FETCHING = "fetching"  # the shutter of `current` has closed
     ENDING = "ending"  # it was killed and is not yet gone
@@ -41,6 +42,7 @@ class State:
 
     `until_s` is when the phase has lasted too long. `lost` is an order that a worker died of; it has one more try.
     `failures` counts ends of workers in a row, `told` is the last news of the camera. Orders are taken while `open`.
+    `asked` is true while someone waits to have the camera looked over.
     """
 
     part: CameraPart
@@ -53,6 +55,7 @@ class State:
     waiting: tuple[Order, ...] = ()
     failures: int = 0
     told: CameraTold | None = None
+    asked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +73,11 @@ class Ordered:
     """A frame is wanted."""
 
     order: Order
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The camera is to be looked over, once no order waits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +99,7 @@ class Passed:
     """Time went by."""
 
 
-Event = Open | Close | Ordered | Heard | Ended | Passed
+Event = Open | Close | Ordered | Asked | Heard | Ended | Passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +109,9 @@ class Start:
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """Give this order to the worker."""
+    """Give this to the worker."""
 
-    order: Order
+    message: Order | Inspect
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +121,9 @@ class Kill:
 
 @dataclass(frozen=True, slots=True)
 class Emit:
-    """Tell this to whoever watches the camera."""
+    """Tell this to whoever watches the camera, or has asked to have it looked over."""
 
-    event: CameraEvent
+    event: CameraEvent | Inspected
 
 
 Action = Start | Send | Kill | Emit
@@ -163,8 +171,11 @@ class _Turn:
                 for order in self.state.waiting:
                     self._miss(order, "lapsed is stopping")
                 self._set(open=False, waiting=())
+                self._answer_none("lapsed is stopping")
             case Ordered(order):
                 self._ordered(order)
+            case Asked():
+                self._asked()
             case Heard(message):
                 self._heard(message)
             case Ended(how):
@@ -193,6 +204,9 @@ class _Turn:
             until_s = min(order.by_s, self.now + state.part.expose_within_s)
             self.does.append(Send(replace(order, by_s=until_s)))
             self._set(phase=Phase.EXPOSING, until_s=until_s, current=order, released=False, waiting=tuple(rest))
+        elif state.phase is Phase.IDLE and state.asked:
+            self.does.append(Send(Inspect()))
+            self._set(phase=Phase.INSPECTING, until_s=self.now + state.part.ready_within_s)
 
     def _set(self, **changes: object) -> None:
         self.state = replace(self.state, **changes)  # type: ignore[arg-type]  # names are checked by the dataclass
@@ -206,6 +220,17 @@ class _Turn:
             # A frame is wanted now; the pause after failures is for when nobody waits.
             self._set(until_s=min(self.state.until_s, self.now), failures=0)
 
+    def _asked(self) -> None:
+        self._set(asked=True)
+        if not self.state.open:
+            self._answer_none("the camera is not looked after: lapsed is starting or stopping")
+
+    def _answer_none(self, text: str) -> None:
+        """Tell whoever asked that the camera could not be looked over."""
+        if self.state.asked:
+            self._set(asked=False)
+            self.emits.append(Emit(Inspected((Check("settings", Verdict.FAIL, text),))))
+
     def _heard(self, message: Message) -> None:
         match message:
             case CameraTold(ready=True, text=text):
@@ -216,6 +241,10 @@ class _Turn:
                 current = self.state.current
                 if current is not None and message.shot == current.shot:
                     self._passed(replace(message, camera=self.state.part.name))
+            case Inspected() if self.state.phase is Phase.INSPECTING:
+                self._set(asked=False)
+                self._rest(self.state.failures)
+                self.emits.append(Emit(message))
             case _:
                 pass
 
@@ -252,6 +281,8 @@ class _Turn:
                 self._end(f"the camera could not be opened within {part.ready_within_s:g} s")
             case Phase.IDLE:
                 self._end("the camera's worker has fallen silent")
+            case Phase.INSPECTING:
+                self._end("the camera hung while it was looked over and is being opened again")
             case Phase.EXPOSING:
                 done = "was released, but its shutter did not close" if self.state.released else "did not fire"
                 self._miss_current(f"the camera {done} in time; its worker was ended")
@@ -286,6 +317,8 @@ class _Turn:
         """The worker carries `current` out no more: wait for the next one, once, or give it up."""
         state = self.state
         order = state.current
+        if state.phase is Phase.INSPECTING:
+            self._answer_none(text)
         if order is None:
             return
         if state.phase is Phase.EXPOSING and not state.released and state.open and order != state.lost:

@@ -1,7 +1,7 @@
 """What passes between the daemon and a camera's worker: one JSON array `[name, fields]` on a line.
 
-Down go one Opening and then Orders, up come the camera's events. Neither side trusts the pipe: a line that is not a
-message is passed over, and an endless one is cut.
+Down go one Opening, then Orders and Inspects; up come the camera's events, and one Inspected for each Inspect. Neither
+side trusts the pipe: a line that is not a message is passed over, and an endless one is cut.
 """
 
 import json
@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 
 from pydantic import TypeAdapter, ValidationError
 
-from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, OnCard, Released
+from lapsed.model import CameraEvent, CameraTold, Check, Exposed, Landed, Missed, OnCard, Released
 
 LONGEST = 64 * 1024
 """Bytes of the longest line that is looked at."""
@@ -35,11 +35,23 @@ class Order:
     by_s: float
 
 
-Message = Opening | Order | CameraEvent
+@dataclass(frozen=True, slots=True)
+class Inspect:
+    """The camera is to be looked over."""
+
+
+@dataclass(frozen=True, slots=True)
+class Inspected:
+    """What looking the camera over came to."""
+
+    checks: tuple[Check, ...]
+
+
+Message = Opening | Order | Inspect | Inspected | CameraEvent
 
 _SHAPES: dict[str, TypeAdapter[Message]] = {
     shape.__name__: TypeAdapter(shape)
-    for shape in (Opening, Order, Released, Exposed, Landed, OnCard, Missed, CameraTold)
+    for shape in (Opening, Order, Inspect, Inspected, Released, Exposed, Landed, OnCard, Missed, CameraTold)
 }
 
 

@@ -16,7 +16,7 @@ from typing import Self
 
 from lapsed.camera.kind import Kind, load
 from lapsed.camera.landing import Landing, sweep
-from lapsed.camera.wire import Lines, Opening, Order, pack, unpack
+from lapsed.camera.wire import Inspect, Inspected, Lines, Opening, Order, pack, unpack
 from lapsed.clock import monotonic
 from lapsed.errors import RetryError, ShotMissedError, UserError
 from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, Missed, OnCard, Released
@@ -47,7 +47,7 @@ class Channel:
         os.dup2(2, 1)
         return channel
 
-    def say(self, event: CameraEvent) -> None:
+    def say(self, event: CameraEvent | Inspected) -> None:
         """Tell the daemon; SystemExit when it is gone."""
         line = pack(event)
         try:
@@ -56,12 +56,12 @@ class Channel:
         except BrokenPipeError:
             raise SystemExit(0) from None
 
-    def heard(self, every_s: float | None) -> Iterator[Opening | Order | None]:
+    def heard(self, every_s: float | None) -> Iterator[Opening | Order | Inspect | None]:
         """What the daemon sends until it closes the pipe; None each time nothing came for `every_s`."""
         while True:
             while self._waiting:
                 message = unpack(self._waiting.pop(0))
-                if isinstance(message, Opening | Order):
+                if isinstance(message, Opening | Order | Inspect):
                     yield message
                 else:
                     _log.warning("passed over a line from the daemon that is no order")
@@ -86,6 +86,8 @@ def serve(channel: Channel) -> None:
         for heard in channel.heard(IDLE_EVERY_S):
             if isinstance(heard, Order):
                 carry_out(kind, opening.camera, heard, channel, swept)
+            elif isinstance(heard, Inspect):
+                channel.say(Inspected(kind.inspect()))
             else:
                 channel.say(CameraTold(opening.camera, ready=True, text=kind.idle()))
     except (RetryError, UserError) as error:

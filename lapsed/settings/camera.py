@@ -21,6 +21,9 @@ class CameraPart(Part):
         20.0, description="from the closed shutter to the safe file, past which the worker is ended"
     )
     ready_within_s: PositiveS = Field(20.0, description="how long finding and opening the camera may take")
+    mains_hz: Literal[50, 60] | None = Field(
+        None, description="frequency of the mains that the lamps hang on, for the check of flicker; left out, both"
+    )
     required: bool = Field(
         True, description="false for a second camera that does its best: its failures never hold the print"
     )

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from lapsed.camera import gphoto
 from lapsed.camera.landing import Landing
+from lapsed.model import Check
 from lapsed.sim.sight import Sight, Studio
 
 URL = "LAPSED_SCENE_URL"
@@ -70,6 +71,10 @@ class PosedCamera:
     def idle(self) -> str:
         """Keep the camera awake."""
         return self._camera.idle()
+
+    def inspect(self) -> tuple[Check, ...]:
+        """Look the camera over."""
+        return self._camera.inspect()
 
     def ensure_stopped(self) -> None:
         """Close the camera and leave the simulated host."""

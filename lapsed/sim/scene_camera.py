@@ -7,6 +7,7 @@ from datetime import datetime
 from lapsed.camera.landing import Landing
 from lapsed.clock import monotonic, utc_now
 from lapsed.errors import ShotMissedError
+from lapsed.model import Check, Verdict
 from lapsed.settings import SceneCamera
 from lapsed.sim.sensor import exif
 from lapsed.sim.sight import Glimpse, Sight, Studio
@@ -57,6 +58,13 @@ class DrawnCamera:
     def idle(self) -> str:
         """Use the connection, and get the scene ready for a print that has begun since."""
         return self.ensure_ready()
+
+    def inspect(self) -> tuple[Check, ...]:
+        """Nothing of a drawn camera can be set wrong."""
+        return (
+            Check("exposure mode", Verdict.PASS, "manual, as is everything about a drawn camera"),
+            Check("file format", Verdict.PASS, f"JPEG, {self._part.width_px}x{self._part.height_px}"),
+        )
 
     def ensure_stopped(self) -> None:
         """Leave the simulated host."""

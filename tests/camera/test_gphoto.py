@@ -7,7 +7,8 @@ from types import SimpleNamespace
 import gphoto2 as gp
 import pytest
 
-from lapsed.camera.gphoto import Gphoto, capture_target, not_manual
+from lapsed.camera.gphoto import Gphoto, capture_target
+from lapsed.camera.inspection import not_manual
 from lapsed.camera.kind import GPHOTO
 from lapsed.clock import monotonic
 from lapsed.errors import ShotMissedError
@@ -93,6 +94,15 @@ async def test_settings_are_set_and_what_cannot_be_is_told(shooting):
             await camera.until(bool)
             assert not camera.told[0].ready
             assert told in camera.told[0].text
+
+
+async def test_looks_itself_over(shooting):
+    async with shooting(PART.model_copy(update={"exposure_s": 0.02})) as camera:
+        checks = {check.what: check for check in await camera.keeper.inspect()}
+        assert isinstance(await camera.shoot(1), Landed)
+    # The virtual camera tells a battery of 50 % and hardly anything else.
+    assert (checks["battery"].verdict, checks["battery"].found) == ("warn", "50 %")
+    assert (checks["focus"].verdict, checks["focus"].found) == ("warn", "the camera does not tell")
 
 
 async def test_another_serial_number_is_not_the_camera(shooting):

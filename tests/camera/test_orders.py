@@ -9,8 +9,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lapsed.camera import orders
-from lapsed.camera.orders import Close, Emit, Ended, Heard, Kill, Open, Ordered, Passed, Phase, Send, Start, State
-from lapsed.camera.wire import Opening, Order
+from lapsed.camera.orders import (
+    Asked,
+    Close,
+    Emit,
+    Ended,
+    Heard,
+    Kill,
+    Open,
+    Ordered,
+    Passed,
+    Phase,
+    Send,
+    Start,
+    State,
+)
+from lapsed.camera.wire import Inspect, Inspected, Opening, Order
 from lapsed.model import CameraTold, Exposed, Landed, Missed, OnCard, Released
 from lapsed.settings import CameraPart
 
@@ -160,6 +174,44 @@ def test_pauses_between_failing_workers_grow_to_half_a_minute_and_end_when_one_l
     assert Start() in actions
 
 
+INSPECTING = (*IDLE, (2, Asked()))
+ANSWERS = {
+    "an idle worker is asked at once": (INSPECTING, (Send(Inspect()),)),
+    "orders that wait go first": ((*FETCHING, (3, Asked()), (4, Ordered(order(2))), (5, said(Landed))), None),
+    "an order waits while the camera is looked over": ((*INSPECTING, (3, Ordered(order(1)))), ()),
+    "and is given out then": (
+        (*INSPECTING, (3, Ordered(order(1))), (4, Heard(Inspected(())))),
+        (Send(order(1, by_s=8)), Emit(Inspected(()))),
+    ),
+}
+
+
+@pytest.mark.parametrize(("steps", "expected"), ANSWERS.values(), ids=ANSWERS)
+def test_looking_over(steps, expected):
+    done = run(*steps)[1][-1]
+    if expected is None:
+        assert [action.message.shot for action in done if isinstance(action, Send)] == [2]
+    else:
+        assert expected == done
+
+
+NO_ANSWERS = {
+    "it hangs": (*INSPECTING, (22, Passed())),
+    "its worker dies": (*INSPECTING, (3, Ended("left"))),
+    "it goes away": (*INSPECTING, (3, AWAY)),
+    "lapsed stops": (*INSPECTING, (3, Close())),
+    "it is not looked after": ((0, Asked()),),
+}
+
+
+@pytest.mark.parametrize("steps", NO_ANSWERS.values(), ids=NO_ANSWERS)
+def test_a_camera_that_cannot_be_looked_over_fails_that_check_once(steps):
+    state, done = run(*steps, (60, Close()), (61, Ended("left")))
+    answers = [a.event for actions in done for a in actions if isinstance(a, Emit) and isinstance(a.event, Inspected)]
+    assert [[check.verdict for check in answer.checks] for answer in answers] == [["fail"]]
+    assert not state.asked
+
+
 def test_nothing_wakes_a_closed_keeper():
     assert orders.wake_s(run(*IDLE, (2, Close()), (3, Ended("left")))[0]) == math.inf
 
@@ -170,7 +222,7 @@ EVENTS = st.one_of(
     st.builds(said, st.sampled_from([Released, Exposed, Landed, Missed]), SHOTS),
     st.builds(said, st.sampled_from([Released, Exposed, Landed, OnCard]), SHOTS),
     st.builds(Ended, st.just("left")),
-    st.sampled_from([Passed(), Open(), Close(), READY]),
+    st.sampled_from([Passed(), Open(), Close(), READY, Asked(), Heard(Inspected(()))]),
     st.builds(Ordered, st.builds(order, SHOTS, st.floats(0, 60))),
 )
 
@@ -178,20 +230,26 @@ EVENTS = st.one_of(
 @settings(max_examples=300, deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 8), EVENTS), max_size=40))
 def test_every_order_ends_exactly_once_however_events_fall(script):
-    state, now, shots, told = State(PART), 0.0, 0, []
+    state, now, shots, told, asked = State(PART), 0.0, 0, [], False
 
     def step(event):
-        nonlocal state
+        nonlocal state, asked
+        asked = asked or event == Asked()
         worker = state.phase not in (Phase.AWAY, Phase.ENDING)
         state, actions = orders.step(state, event, now)
         sent = [action for action in actions if isinstance(action, Send)]
         assert len(sent) <= 1
-        assert not sent or sent[0].order.by_s >= now + PART.exposure_s
+        for action in sent:
+            assert action.message == Inspect() or action.message.by_s >= now + PART.exposure_s
         assert Kill() not in actions or worker
         assert [isinstance(action, Emit) for action in actions] == sorted(
             isinstance(action, Emit) for action in actions
         )
-        told.extend(action.event for action in actions if isinstance(action, Emit))
+        emitted = [action.event for action in actions if isinstance(action, Emit)]
+        answers = [event for event in emitted if isinstance(event, Inspected)]
+        assert len(answers) <= asked
+        asked = asked and not answers
+        told.extend(event for event in emitted if event not in answers)
 
     step(Open())
     for pause_s, event in script:
@@ -207,6 +265,7 @@ def test_every_order_ends_exactly_once_however_events_fall(script):
             step(event)
     step(Close())
     step(Ended("was stopped"))
+    assert not asked
 
     of_shots = [event for event in told if not isinstance(event, CameraTold)]
     ends = Counter(event.shot for event in of_shots if isinstance(event, Landed | OnCard | Missed))

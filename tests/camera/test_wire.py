@@ -7,12 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapsed.camera.wire import LONGEST, Lines, Opening, Order, pack, unpack
-from lapsed.model import CameraTold, Exposed, Landed, Missed, Released
+from lapsed.camera.wire import LONGEST, Inspect, Inspected, Lines, Opening, Order, pack, unpack
+from lapsed.model import CameraTold, Check, Exposed, Landed, Missed, Released, Verdict
 
 MESSAGES = [
     Opening("a:b", "main", {"kind": "a", "settings": {"iso": "100"}}),
     Order(7, "/take", "frames/main/000007", 12.5),
+    Inspect(),
+    Inspected((Check("battery", Verdict.WARN, "30 %", "charge it"), Check("clock", Verdict.PASS, "right"))),
     Released(7, "main", 1.25),
     Exposed(7, "main", 1.5),
     Landed(7, "main", 2.5, ("a.jpg", "a.raw"), 9),

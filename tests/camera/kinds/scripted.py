@@ -10,6 +10,7 @@ from pathlib import Path
 from lapsed.camera.landing import Landing
 from lapsed.clock import monotonic
 from lapsed.errors import RetryError, ShotMissedError
+from lapsed.model import Check, Verdict
 
 WHOLE = b"\xff\xd8\xff\xe0\x00\x04ab\xff\xda\x00\x02scan\xff\xd9"
 
@@ -67,6 +68,10 @@ class Scripted:
     def idle(self) -> str:
         self.act("idle")
         return "a scripted camera"
+
+    def inspect(self) -> tuple[Check, ...]:
+        self.act("inspect")
+        return (Check("lens cap", Verdict.PASS, "off"),)
 
     def ensure_stopped(self) -> None:
         self.act("stop")
