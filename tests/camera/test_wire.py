@@ -43,7 +43,7 @@ NAMES = st.sampled_from([type(message).__name__ for message in MESSAGES]) | JSON
     | JSON.map(lambda v: json.dumps(v).encode())
 )
 def test_anything_else_is_no_message(line):
-    assert unpack(line) is None
+    assert unpack(line) in (None, Inspect())  # the one that has no fields is easily hit upon
 
 
 @pytest.mark.parametrize(
