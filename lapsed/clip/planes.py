@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from lapsed.clip.colour import full_601_to_limited_709
 from lapsed.clip.orient import Rect, mirrored, quarter_turns, stored, turned
+from lapsed.clip.tone import NEUTRAL, Gain, tone
 
 Plane = NDArray[np.uint8]
 
@@ -47,13 +48,13 @@ class Shaper:
             self._decoders.clear()
             raise BrokenFrameError(f"can't be decoded ({error.strerror or error})") from error
 
-    def shape(self, picture: VideoFrame, crop: Rect) -> VideoFrame:
-        """The part `crop` of a decoded picture, ready for the encoder. Raises BrokenFrameError."""
+    def shape(self, picture: VideoFrame, crop: Rect, gain: Gain = NEUTRAL) -> VideoFrame:
+        """The part `crop` of a decoded picture with `gain`, ready for the encoder. Raises BrokenFrameError."""
         try:
             small = self._scale(picture, stored(crop, self._upright, self._orientation))
         except FFmpegError as error:
             raise BrokenFrameError(f"can't be scaled ({error.strerror})") from error
-        return self._finish(small)
+        return self._finish(small, gain)
 
     def _decode(self, path: Path) -> VideoFrame:
         codec = "png" if path.suffix.lower() == ".png" else "mjpeg"
@@ -77,19 +78,30 @@ class Shaper:
         graph.push(picture)
         return cast("VideoFrame", graph.pull())
 
-    def _finish(self, small: VideoFrame) -> VideoFrame:
+    def _finish(self, small: VideoFrame, gain: Gain) -> VideoFrame:
         video = VideoFrame(*self._size, "yuv420p")
         luma, cb, cr = (upright(plane, self._orientation) for plane in views(small))
         to_luma, to_cb, to_cr = views(video)
-        matrix, offset = _TO_VIDEO.matrix, _TO_VIDEO.offset
+        step, coloured = _TO_VIDEO, False
+        if gain != NEUTRAL:
+            toned = tone(gain)
+            luma = np.asarray(cv2.LUT(luma, toned.curve), np.uint8)
+            step, coloured = step.after(toned.chroma), toned.coloured
+        matrix, offset = step.matrix, step.offset
         # Luma's share of the chroma planes is summed on the small planes, spread over 8 bits so that rounding costs
         # little: the sum's reach is about +-36 codes, so 3.5 is the room there is.
         room = 3.5
-        share = cv2.addWeighted(cb, matrix[0, 1] * room, cr, matrix[0, 2] * room, (offset[0] - 16) * room + 128)
+        mean = offset[0] + 128 * (matrix[0, 1] + matrix[0, 2])
+        add = 128 - 128 * room * (matrix[0, 1] + matrix[0, 2])
+        share = cv2.addWeighted(cb, matrix[0, 1] * room, cr, matrix[0, 2] * room, add)
         share = cv2.resize(share, (luma.shape[1], luma.shape[0]), interpolation=cv2.INTER_LINEAR)
-        cv2.addWeighted(luma, matrix[0, 0], share, 1 / room, 16 - 128 / room, dst=to_luma)
-        cv2.addWeighted(cb, matrix[1, 1], cr, matrix[1, 2], offset[1], dst=to_cb)
-        cv2.addWeighted(cb, matrix[2, 1], cr, matrix[2, 2], offset[2], dst=to_cr)
+        cv2.addWeighted(luma, matrix[0, 0], share, 1 / room, mean - 128 / room, dst=to_luma)
+        for row, plane in ((1, to_cb), (2, to_cr)):
+            cv2.addWeighted(cb, matrix[row, 1], cr, matrix[row, 2], offset[row], dst=plane)
+        if coloured:
+            half = cv2.resize(luma, (cb.shape[1], cb.shape[0]), interpolation=cv2.INTER_AREA)
+            for row, plane in ((1, to_cb), (2, to_cr)):
+                cv2.addWeighted(plane, 1, half, matrix[row, 0], 0, dst=plane)
         return video
 
 

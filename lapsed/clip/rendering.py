@@ -101,7 +101,7 @@ class Rendering:
         return lambda: self._shaper().decode(self._folder / frame)
 
     def _shape(self, piece: Piece, decoded: _Once[VideoFrame]) -> Callable[[], VideoFrame]:
-        return lambda: self._shaper().shape(decoded.get(), piece.window)
+        return lambda: self._shaper().shape(decoded.get(), piece.window, piece.gain)
 
     def _shaper(self) -> Shaper:
         """The calling thread's own, as decoders and filters can't be shared."""
