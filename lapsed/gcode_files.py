@@ -15,7 +15,7 @@ from lapsed import configuration, settings
 from lapsed.errors import UserError
 from lapsed.gcode import mark, plan, plot
 from lapsed.gcode.choice import Wish, choose
-from lapsed.gcode.reading import Reading, read
+from lapsed.gcode.reading import Reading, Setup, read
 from lapsed.gcode.setup import dialect_of, setup_of
 from lapsed.gcode.snippet import snippet
 
@@ -93,12 +93,21 @@ def _outline(args: argparse.Namespace, machine: settings.Machine) -> plan.Outlin
     if args.file is not None:
         if args.print_time is not None or args.layers is not None:
             raise UserError("give a file, or --print-time and --layers; not both")
-        reading = read(_pieces(args.file), setup_of(machine))
-        _warn(args.file, reading)
-        return plan.outline(reading)
+        return plan.outline(_read(args.file, setup_of(machine)))
     if args.print_time is None or args.layers is None:
         raise UserError("give a file, or both --print-time and --layers")
     return plan.even_outline(args.print_time, args.layers)
+
+
+def _read(path: Path, setup: Setup, seen: mark.Fingerprint | None = None) -> Reading:
+    """A file's reading; what could not be read is logged. UserError where nothing is printed in it."""
+    pieces = _pieces(path) if seen is None else (seen.see(piece) for piece in _pieces(path))
+    found = read(pieces, setup)
+    if not found.layers:
+        why = f"; is it G-code? {found.troubles[0]}" if found.troubles else ""
+        raise UserError(f"{path} has no layers: nothing in it feeds filament while the head moves{why}")
+    _warn(path, found)
+    return found
 
 
 def _warn(path: Path, reading: Reading) -> None:
@@ -143,10 +152,7 @@ def mark_file(
     """Mark one file; what was done, as for --json."""
     machine, setup = given.machine, setup_of(given.machine)
     seen = mark.Fingerprint()
-    found = read((seen.see(piece) for piece in _pieces(source)), setup)
-    _warn(source, found)
-    if not found.layers:
-        raise UserError(f"{source} has no layers: nothing in it feeds filament while the head moves")
+    found = _read(source, setup, seen)
     machine = _parked(machine, found, point)
     chosen = choose(found.heights_mm, found.begins_s, wish)
     reading = read(_pieces(source), setup, wanted=[found.layers[i].line for i in chosen])

@@ -5,9 +5,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lapsed.gcode.layers import RAMP_STEP_MM, ROUND_MM, Bed, joined
+from lapsed.gcode.box import Box, joined
+from lapsed.gcode.layers import RAMP_STEP_MM, ROUND_MM, Bed, Path
 from lapsed.gcode.span import Steps
 from lapsed.gcode.tokens import Flags, Floats, Ints
+
+_EARLY = 12
+"""Of how many beds the path is kept, as purge lines come first."""
+
+_MOST_PATH = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,18 +25,80 @@ class Where:
     starts: Ints
 
 
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What a row of steps adds to a bed."""
+
+    end_mm: float
+    lines: int
+    fed_mm: float
+    box: Box
+    turned: float
+    level_mm: float
+    laid_mm: float
+
+
 class Bedding:
     """The beds so far, in the order they are laid."""
 
     def __init__(self) -> None:
         self.beds: list[Bed] = []
         self._z = np.nan
+        self._line = -1
+        self._drawn_back = 0.0
+
+    def change_filament(self) -> None:
+        """From here on another filament is fed, of which nothing is drawn back."""
+        self._drawn_back = 0.0
 
     def lay(self, steps: Steps, pushed: int, where: Where) -> Iterator[int]:
         """Add what `steps` lay; gives the number of the first step of each new bed, counted from `pushed`."""
+        fed = self._fed(steps)
         at = np.flatnonzero((steps.de > 0) & ((steps.dx != 0) | (steps.dy != 0)))
         if not at.size:
             return
+        rising, new = self._cuts(steps, at)
+        first = np.concatenate(([0], new)) if not new.size or new[0] else new
+        parts = self._parts(steps, at, first, fed=fed, rising=rising, where=where)
+        ends = [*first.tolist()[1:], len(at)]
+        for part, begin, end in zip(parts, first.tolist(), ends, strict=True):
+            path = _path(steps, at[begin:end]) if len(self.beds) < _EARLY else ()
+            if not new.size or begin < new[0]:
+                self.beds[-1] = _more(self.beds[-1], part, path)
+                continue
+            step = int(at[begin])
+            line = int(steps.line[step])
+            start = steps.x[step] - steps.dx[step], steps.y[step] - steps.dy[step], steps.z[step] - steps.dz[step]
+            self.beds.append(
+                Bed(
+                    height_mm=float(steps.z[step]),
+                    end_mm=part.end_mm,
+                    ramp=bool(rising[begin]),
+                    lines=part.lines,
+                    fed_mm=part.fed_mm,
+                    box=part.box,
+                    turned=part.turned,
+                    level_mm=part.level_mm,
+                    laid_mm=part.laid_mm,
+                    start=(float(start[0]), float(start[1]), float(start[2])),
+                    offset=where.size + int(where.starts[line]),
+                    line=where.lines + line,
+                    step=pushed + step,
+                    path=path,
+                )
+            )
+            yield self.beds[-1].step
+
+    def _fed(self, steps: Steps) -> Floats:
+        """The filament that each step feeds beyond what was drawn back before it."""
+        level = np.cumsum(steps.de) - self._drawn_back
+        crest = np.maximum.accumulate(np.concatenate(([0.0], level)))
+        if level.size:
+            self._drawn_back = float(crest[-1] - level[-1])
+        return np.diff(crest)
+
+    def _cuts(self, steps: Steps, at: Ints) -> tuple[Flags, Ints]:
+        """Which laying steps rise or fall, and which begin a new bed."""
         z = steps.z[at]
         rising = np.abs(steps.dz[at]) > ROUND_MM
         before = np.concatenate(([self._z], z[:-1]))
@@ -38,58 +106,59 @@ class Bedding:
         changed = ~(np.abs(z - before) <= ROUND_MM)
         # A shelf ends with its upper edge, so that the step which just reaches a round height still belongs below.
         same_shelf = np.ceil(z / RAMP_STEP_MM - 1e-6) == np.ceil(before / RAMP_STEP_MM - 1e-6)
-        new = np.flatnonzero(changed & ~(rising & same_shelf))
+        return rising, np.flatnonzero(changed & ~(rising & same_shelf))
+
+    def _parts(
+        self, steps: Steps, at: Ints, first: Ints, *, fed: Floats, rising: Flags, where: Where
+    ) -> Iterator[_Part]:
+        """What the steps from each of `first` on add to one bed."""
         turned = level = length = np.zeros(len(at))
         if rising.any() or (self.beds and self.beds[-1].ramp):
             turned = _turned(steps, at)
             length = np.hypot(steps.dx[at], steps.dy[at])
             level = np.where(rising, 0.0, length)
-        first = np.concatenate(([0], new)) if not new.size or new[0] else new
-        x, y = steps.x[at], steps.y[at]
+        x, y, z = steps.x[at], steps.y[at], steps.z[at]
         x0, y0 = x - steps.dx[at], y - steps.dy[at]
-        sides = [
-            np.minimum.reduceat(np.minimum(x, x0), first).tolist(),
-            np.minimum.reduceat(np.minimum(y, y0), first).tolist(),
-            np.maximum.reduceat(np.maximum(x, x0), first).tolist(),
-            np.maximum.reduceat(np.maximum(y, y0), first).tolist(),
+        line = steps.line[at] + where.lines
+        fresh = np.diff(line, prepend=self._line) != 0
+        self._line = int(line[-1])
+        columns = [
+            z[np.append(first[1:], len(at)) - 1],
+            np.add.reduceat(fresh, first, dtype=np.int64),
+            np.add.reduceat(fed[at], first),
+            np.minimum.reduceat(np.minimum(x, x0), first),
+            np.minimum.reduceat(np.minimum(y, y0), first),
+            np.maximum.reduceat(np.maximum(x, x0), first),
+            np.maximum.reduceat(np.maximum(y, y0), first),
+            *(np.add.reduceat(each, first) for each in (turned, level, length)),
         ]
-        turns, levels, lengths = (np.add.reduceat(each, first).tolist() for each in (turned, level, length))
-        counts = np.diff(first, append=len(at)).tolist()
-        lasts = z[np.append(first[1:], len(at)) - 1].tolist()
-        for i, begin in enumerate(first.tolist()):
-            box = (sides[0][i], sides[1][i], sides[2][i], sides[3][i])
-            if not new.size or begin < new[0]:
-                old = self.beds[-1]
-                self.beds[-1] = replace(
-                    old,
-                    end_mm=lasts[i],
-                    moves=old.moves + counts[i],
-                    box=joined(old.box, box),
-                    turned=old.turned + turns[i],
-                    level_mm=old.level_mm + levels[i],
-                    laid_mm=old.laid_mm + lengths[i],
-                )
-                continue
-            step = at[begin]
-            line = int(steps.line[step])
-            start = steps.x[step] - steps.dx[step], steps.y[step] - steps.dy[step], steps.z[step] - steps.dz[step]
-            self.beds.append(
-                Bed(
-                    height_mm=float(z[begin]),
-                    end_mm=lasts[i],
-                    ramp=bool(rising[begin]),
-                    moves=counts[i],
-                    box=box,
-                    turned=turns[i],
-                    level_mm=levels[i],
-                    laid_mm=lengths[i],
-                    start=(float(start[0]), float(start[1]), float(start[2])),
-                    offset=where.size + int(where.starts[line]),
-                    line=where.lines + line,
-                    step=pushed + int(step),
-                )
-            )
-            yield self.beds[-1].step
+        for end, lines, fed_mm, x_low, y_low, x_high, y_high, turn, flat, laid in zip(
+            *(column.tolist() for column in columns), strict=True
+        ):
+            yield _Part(end, lines, fed_mm, (x_low, y_low, x_high, y_high), turn, flat, laid)
+
+
+def _more(bed: Bed, part: _Part, path: Path) -> Bed:
+    """A bed with more laid on it."""
+    return replace(
+        bed,
+        end_mm=part.end_mm,
+        lines=bed.lines + part.lines,
+        fed_mm=bed.fed_mm + part.fed_mm,
+        box=joined(bed.box, part.box),
+        turned=bed.turned + part.turned,
+        level_mm=bed.level_mm + part.level_mm,
+        laid_mm=bed.laid_mm + part.laid_mm,
+        path=(bed.path + path)[:_MOST_PATH],
+    )
+
+
+def _path(steps: Steps, at: Ints) -> Path:
+    """The way of the first of some laying steps."""
+    at = at[:_MOST_PATH]
+    x, y = steps.x[at], steps.y[at]
+    starts = zip((x - steps.dx[at]).tolist(), (y - steps.dy[at]).tolist(), strict=True)
+    return tuple(zip(starts, zip(x.tolist(), y.tolist(), strict=True), strict=True))
 
 
 def _turned(steps: Steps, at: Ints) -> Floats:

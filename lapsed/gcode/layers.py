@@ -3,11 +3,13 @@
 What is laid at one height makes a *bed* of filament here, however often the head hopped in between. The rules:
 
 - Only moves that feed filament while X or Y changes lay anything; hops, travel, wipes and blobs don't.
+- A bed raised above what follows on which filament is only pushed back to where it was drawn from is a hop.
 - Heights that differ by less than 0.025 mm are one layer: supports stand micrometres away, and heights dip and return.
-- A fall that rises again through two heights or more, or lasts to the end, is another object, with layers of its own;
-  any other is an excursion, such as a wipe tower that lags behind.
-- Purge lines are beds before the first layer that are of few moves and lie clear of all that is laid above them, or
-  higher than what follows.
+- A fall to the bed that rises again through two heights or more, or lasts to the end, is another object, with layers of
+  its own; so is one from further up that rises through five. Any other is an excursion, such as a wipe tower that lags
+  behind.
+- Purge lines are beds before the first layer that are of few lines and lie clear of all that is laid at other heights
+  later, or higher than what follows.
 - Where the height rises all the while filament is laid, over more than two layers, the print is a spiral and is cut
   by its rise for each turn. A shorter rise belongs to the layer it leads to, as a sloped seam does.
 """
@@ -15,16 +17,24 @@ What is laid at one height makes a *bed* of filament here, however often the hea
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from lapsed.gcode.box import Box, Spot, crosses, grown, joined
 
 SAME_MM = 0.025
-PURGE_MOVES = 60
+PURGE_LINES = 200
 APART_MM = 1.0
 RAMP_STEP_MM = 0.01
-_LEVEL_SHARE = 0.8
 ROUND_MM = 1e-4
+_WAVE_MM = 0.06
+_LEVEL_SHARE = 0.8
+_LONGER = 4
+_HOP_LINES = 8
+_FED_MM = 0.001
+_OBJECT_HEIGHTS = 5
 
-Box = tuple[float, float, float, float]
-"""Least X, least Y, greatest X, greatest Y, mm."""
+Path = tuple[tuple[Spot, Spot], ...]
+"""Straight ways, from where to where."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +42,16 @@ class Bed:
     """Filament laid in a row at one height, from its first move on; machine coordinates, mm.
 
     `ramp`: the height rose along its first move; then `turned` is the signed angle through which its path turned, rad,
-    and `laid_mm` the length of it, `level_mm` that of its level moves.
+    and `laid_mm` the length of it, `level_mm` that of its level moves. `lines` are those that lay, `fed_mm` is the
+    filament fed beyond what had been drawn back, `path` its way, for the first beds.
     `line` counts from 0, `step` is the number of its first step, `start` where it begins.
     """
 
     height_mm: float
     end_mm: float
     ramp: bool
-    moves: int
+    lines: int
+    fed_mm: float
     box: Box
     turned: float
     level_mm: float
@@ -48,6 +60,7 @@ class Bed:
     offset: int
     line: int
     step: int
+    path: Path = ()
 
     @property
     def ends_level(self) -> bool:
@@ -74,19 +87,9 @@ class Layer:
     object: int
 
 
-def joined(one: Box, two: Box) -> Box:
-    """The least box around both."""
-    return min(one[0], two[0]), min(one[1], two[1]), max(one[2], two[2]), max(one[3], two[3])
-
-
-def apart(one: Box, two: Box, gap_mm: float) -> bool:
-    """Whether two boxes lie further from each other than `gap_mm` in X or in Y."""
-    return one[2] + gap_mm < two[0] or two[2] + gap_mm < one[0] or one[3] + gap_mm < two[1] or two[3] + gap_mm < one[1]
-
-
 def layers(beds: Sequence[Bed]) -> tuple[tuple[Layer, ...], bool]:
     """The layers, and whether any of the print is a spiral."""
-    flat, spiral = _unramped(beds)
+    flat, spiral = _unramped(_without_hops(beds))
     part = _without_purge(flat)
     purge = flat[: len(flat) - len(part)]
     top = max((bed.end_mm for bed in purge), default=0.0)
@@ -98,6 +101,16 @@ def layers(beds: Sequence[Bed]) -> tuple[tuple[Layer, ...], bool]:
             found[-1] = replace(found[-1], box=joined(found[-1].box, bed.box))
         top = max(top, bed.end_mm)
     return tuple(found), spiral
+
+
+def _without_hops(beds: Sequence[Bed]) -> list[Bed]:
+    """The beds but those that are hops on which drawn-back filament is pushed forward again under way."""
+    kept = [
+        bed
+        for bed, after in pairwise(beds)
+        if bed.fed_mm > _FED_MM or bed.lines > _HOP_LINES or after.height_mm > bed.height_mm - SAME_MM
+    ]
+    return kept + list(beds[-1:])
 
 
 def _step(beds: Sequence[Bed]) -> float:
@@ -134,8 +147,14 @@ def _unramped(beds: Sequence[Bed]) -> tuple[list[Bed], bool]:
 
 
 def _goes_on(one: Bed, two: Bed) -> bool:
-    """Whether a rise goes on from one bed to the next."""
-    return two.height_mm >= one.height_mm and not one.ends_level
+    """Whether a rise goes on from one bed to the next.
+
+    Where heights are rounded, a rise is a stair of level treads that are low and alike.
+    """
+    ended = one.ends_level and (
+        two.height_mm - one.end_mm > 2 * RAMP_STEP_MM or one.laid_mm > _LONGER * max(two.laid_mm, ROUND_MM)
+    )
+    return two.height_mm >= one.height_mm and not ended
 
 
 def _together(ramp: Sequence[Bed], after: Bed | None) -> Bed:
@@ -151,7 +170,7 @@ def _merged(beds: Sequence[Bed], height_mm: float) -> Bed:
     for bed in beds[1:]:
         box = joined(box, bed.box)
     end = max(bed.end_mm for bed in beds)
-    return replace(beds[0], height_mm=height_mm, end_mm=end, ramp=False, moves=sum(bed.moves for bed in beds), box=box)
+    return replace(beds[0], height_mm=height_mm, end_mm=end, ramp=False, lines=sum(bed.lines for bed in beds), box=box)
 
 
 def _turns(ramp: Sequence[Bed], flat_step: float, base: float) -> Iterator[Bed]:
@@ -181,41 +200,66 @@ def _without_purge(beds: list[Bed]) -> list[Bed]:
     """The beds from the first layer on."""
     start = 0
     while start + 1 < len(beds):
-        here, nexts = beds[start], beds[start + 1 :]
-        if here.moves > PURGE_MOVES:
+        here, later = beds[start], beds[start + 1 :]
+        others = [bed.box for bed in later if abs(bed.height_mm - here.height_mm) > SAME_MM]
+        if here.lines > PURGE_LINES or not others:
             break
-        above = next((bed for bed in nexts if abs(bed.height_mm - here.height_mm) > SAME_MM), None)
-        if above is None:
-            break
-        falls = nexts[0].height_mm < here.height_mm - SAME_MM
-        if not falls and not (above is nexts[0] and apart(here.box, above.box, APART_MM)):
+        falls = later[0].height_mm < here.height_mm - SAME_MM
+        rises = later[0].height_mm > here.height_mm + SAME_MM
+        if not falls and (not rises or any(_touches(here, box) for box in others)):
             break
         start += 1
     return beds[start:]
 
 
+def _touches(bed: Bed, box: Box) -> bool:
+    """Whether the filament of a bed, as far as its path is known, comes near a box."""
+    around = grown(box, APART_MM)
+    return not bed.path or any(crosses(one, two, around) for one, two in bed.path)
+
+
+def _levels(beds: Sequence[Bed]) -> dict[float, float]:
+    """For each height the one it counts as: small waves of a layer's height about one level are none."""
+    levels: dict[float, float] = {}
+    group: list[float] = []
+    for height in [*sorted({bed.height_mm for bed in beds}), math.inf]:
+        if group and height - group[-1] > SAME_MM:
+            wave = group[-1] - group[0] <= _WAVE_MM
+            levels.update((each, group[0] if wave else each) for each in group)
+            group = []
+        group.append(height)
+    return levels
+
+
 def _stacked(beds: list[Bed]) -> Iterator[tuple[Bed, int, bool]]:
     """Each bed with the number of its object and whether it begins a layer."""
+    levels = _levels(beds)
+    heights = [levels[bed.height_mm] for bed in beds]
+    lowest = 2 * heights[0] + SAME_MM if beds else 0.0
     top = -math.inf
     number = 0
     i = 0
     while i < len(beds):
-        bed = beds[i]
-        if bed.height_mm >= top - SAME_MM:
-            new = bed.height_mm > top + SAME_MM
-            top = bed.height_mm if new else top
-            yield bed, number, new
+        if heights[i] >= top - SAME_MM:
+            new = heights[i] > top + SAME_MM
+            top = heights[i] if new else top
+            yield beds[i], number, new
             i += 1
             continue
-        end = i
-        rising = False
-        while end < len(beds) and beds[end].height_mm < top - SAME_MM:
-            rising = rising or beds[end].height_mm > bed.height_mm + SAME_MM
-            end += 1
-        if rising or end == len(beds):
+        end = next((k for k in range(i, len(beds)) if heights[k] >= top - SAME_MM), len(beds))
+        if _is_object(heights[i:end], lowest, last=end == len(beds)):
             top = -math.inf
             number += 1
             continue
         for excursion in beds[i:end]:
             yield excursion, number, False
         i = end
+
+
+def _is_object(heights: Sequence[float], lowest: float, *, last: bool) -> bool:
+    """Whether what is laid after a fall is another object; one that begins at `lowest` or below stands on the bed."""
+    crest, count = heights[0], 1
+    for height in heights:
+        if height > crest + SAME_MM:
+            crest, count = height, count + 1
+    return count >= _OBJECT_HEIGHTS or (heights[0] <= lowest and (count > 1 or last))

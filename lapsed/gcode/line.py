@@ -10,6 +10,7 @@ from lapsed.gcode.dialect import Dialect
 TEXT_CODES = frozenset({"M16", "M23", "M28", "M30", "M32", "M36", "M117", "M118", "M928"})
 """Commands whose rest is free text or a file name: a decoy in it such as `M118 G1 Z5` is no motion."""
 
+_GREATEST = 1e15
 _NOTHING: Mapping[str, float | None] = MappingProxyType({})
 _DEFAULT = Dialect()
 
@@ -124,6 +125,8 @@ def _value(found: re.Match[str], dialect: Dialect) -> tuple[int, float | None, s
     if digits is None:
         return found.end("letter"), None, None
     if exponent is None:
+        if abs(float(digits)) > _GREATEST:
+            return found.end("value"), None, f"{digits[:20]!r} is too large a number"
         return found.end("value"), float(digits), None
     if not dialect.exponents:
         # Read as far as the digits go, as the firmware would; in a lower-case dialect what follows is a word.
@@ -131,6 +134,6 @@ def _value(found: re.Match[str], dialect: Dialect) -> tuple[int, float | None, s
             return found.end("value"), float(digits), None
         return found.end("exponent"), float(digits), f"the exponent in {found[0]!r} is not read by this dialect"
     value = float(digits + exponent)
-    if value in (float("inf"), float("-inf")):
+    if abs(value) > _GREATEST:
         return found.end("exponent"), None, f"{found[0]!r} is too large a number"
     return found.end("exponent"), value, None

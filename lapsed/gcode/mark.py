@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 
 from lapsed.errors import UserError
 from lapsed.gcode import park
+from lapsed.gcode.box import Box, distance, joined
 from lapsed.gcode.dialect import Dialect
-from lapsed.gcode.layers import Box, Layer, joined
+from lapsed.gcode.layers import Layer
 from lapsed.gcode.plan import dwell_s
 from lapsed.gcode.reading import Reading
 from lapsed.gcode.state import State, relative_extrusion
@@ -235,9 +236,9 @@ def free_point(boxes: Iterable[Box], machine: Machine) -> tuple[float, float] | 
     best: tuple[float, tuple[float, float]] | None = None
     for x in _grid(*x_range):
         for y in _grid(*y_range):
-            if not bed.holds((x, y)) or any(_distance((x, y), box) < _NOZZLE_MM for box in taken):
+            if not bed.holds((x, y)) or any(distance((x, y), box) < _NOZZLE_MM for box in taken):
                 continue
-            found = _distance((x, y), around), (x, y)
+            found = distance((x, y), around), (x, y)
             best = found if best is None or found < best else best
     return best[1] if best is not None else None
 
@@ -247,9 +248,3 @@ def _grid(least: float, most: float) -> Iterator[float]:
     while at <= most:
         yield at
         at += _GRID_MM
-
-
-def _distance(point: tuple[float, float], box: Box) -> float:
-    dx = max(box[0] - point[0], 0.0, point[0] - box[2])
-    dy = max(box[1] - point[1], 0.0, point[1] - box[3])
-    return float((dx * dx + dy * dy) ** 0.5)

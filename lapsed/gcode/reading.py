@@ -190,7 +190,7 @@ class Reader:
         trouble = line.trouble
         if b"\0" in raw:
             trouble = "it holds zero bytes, as binary files do"
-        elif trouble is None and not _is_utf8(raw):
+        elif not _is_utf8(raw):
             trouble = "it is not UTF-8 text"
         if trouble is not None:
             self._trouble(self.lines + at, trouble)
@@ -239,6 +239,10 @@ class Reader:
             if limits != self.limits:
                 self._add(table, made.steps())
                 made, self.limits = StepList(), limits
+            if line.code in STRAYING or self.state.tool != before.tool:
+                self._add(table, made.steps())
+                made = StepList()
+                self.bedding.change_filament()
             self.pace = paced(self.pace, line)
             if self.state.retracted != before.retracted:
                 made.retract(at, self.state, self.setup.firmware, self.pace)

@@ -1,6 +1,7 @@
 import argparse
 import json
 import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -57,6 +58,8 @@ def test_plan_without_a_file(part: Path, capsys: pytest.CaptureFixture[str]) -> 
         (["mark", "FILE", "OUT", "--park", "900,1"], "lies outside the bed"),
         (["mark", "FILE", "OUT", "--undo"], "is not marked"),
         (["mark", "/dev/null", "OUT"], "has no layers"),
+        (["plan", "/dev/null"], "has no layers: nothing in it feeds filament while the head moves"),
+        (["plan", sys.executable], "is it G-code. line 1: it "),
         (["mark", "--watch", "FILE", "OUT"], "is no folder"),
     ],
 )

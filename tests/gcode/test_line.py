@@ -87,6 +87,7 @@ def test_exponents_are_refused_or_read() -> None:
     assert dict(parse("G1 X1e2", Dialect(exponents=True)).words) == {"X": 100.0}
     assert dict(parse("G1 x1e2", Dialect(lower_case=True)).words) == {"X": 1.0, "E": 2.0}
     assert parse("G1 X1e999", Dialect(exponents=True)).trouble == "'X1e999' is too large a number"
+    assert parse("G1 X-" + "9" * 400).trouble == "'-9999999999999999999' is too large a number"
 
 
 def test_what_is_no_word_is_reported() -> None:
