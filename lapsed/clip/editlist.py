@@ -6,7 +6,6 @@ It is a value: the same edit list over the same frames gives the same clip, and 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Literal
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -14,7 +13,7 @@ from lapsed.clip.arithmetic import conform, seconds_of
 from lapsed.clip.orient import Rect
 from lapsed.clip.shape import Shape
 from lapsed.errors import UserError
-from lapsed.settings import Clip
+from lapsed.settings import Clip, CodecName
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +45,7 @@ class EditList:
     """
 
     clip: str
-    codec: Literal["master", "h264"]
+    codec: CodecName
     size: tuple[int, int]
     rate: Fraction
     stored: tuple[int, int]

@@ -14,15 +14,12 @@ from av.error import FFmpegError
 from av.filter import Graph
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
-from numpy.typing import NDArray
 
-from lapsed.clip.colour import full_601_to_limited_709
+from lapsed.clip.codec import Pixels
+from lapsed.clip.finish import Plane, finish
 from lapsed.clip.orient import Rect, mirrored, quarter_turns, stored, turned
-from lapsed.clip.tone import NEUTRAL, Gain, tone
+from lapsed.clip.tone import NEUTRAL, Gain
 
-Plane = NDArray[np.uint8]
-
-_TO_VIDEO: Final = full_601_to_limited_709()
 _TURNS: Final = {1: cv2.ROTATE_90_CLOCKWISE, 2: cv2.ROTATE_180, 3: cv2.ROTATE_90_COUNTERCLOCKWISE}
 
 
@@ -30,13 +27,19 @@ class BrokenFrameError(Exception):
     """The file's picture can't be decoded; the text is the end of a sentence."""
 
 
-class Shaper:
-    """Makes frames of one clip; `upright` is the size of the whole picture and `size` the clip's."""
+# ITU-T H.273: BT.709 primaries, transfer and matrix; AVCOL_RANGE_MPEG is libavutil's word for limited range.
+BT709: Final = 1
+LIMITED: Final = 1
 
-    def __init__(self, upright: tuple[int, int], size: tuple[int, int], orientation: int) -> None:
+
+class Shaper:
+    """Makes frames of one clip; `upright` is the size of the whole picture, `size` and `pixels` are the clip's."""
+
+    def __init__(self, upright: tuple[int, int], size: tuple[int, int], orientation: int, pixels: Pixels) -> None:
         self._upright = upright
         self._size = size
         self._orientation = orientation
+        self._pixels = pixels
         self._decoders: dict[str, VideoCodecContext] = {}
         self._graphs: dict[tuple[str, Rect], Graph] = {}
 
@@ -72,36 +75,18 @@ class Shaper:
         key = (picture.format.name, crop)
         if key not in self._graphs:
             self._graphs.clear()
-            self._graphs[key] = _graph(picture, crop, turned(self._size, self._orientation))
+            size = turned(self._size, self._orientation)
+            self._graphs[key] = _graph(picture, crop, size, _between(picture, self._pixels, self._orientation))
         picture.pts = None
         graph = self._graphs[key]
         graph.push(picture)
         return cast("VideoFrame", graph.pull())
 
     def _finish(self, small: VideoFrame, gain: Gain) -> VideoFrame:
-        video = VideoFrame(*self._size, "yuv420p")
-        luma, cb, cr = (upright(plane, self._orientation) for plane in views(small))
-        to_luma, to_cb, to_cr = views(video)
-        step, coloured = _TO_VIDEO, False
-        if gain != NEUTRAL:
-            toned = tone(gain)
-            luma = np.asarray(cv2.LUT(luma, toned.curve), np.uint8)
-            step, coloured = step.after(toned.chroma), toned.coloured
-        matrix, offset = step.matrix, step.offset
-        # Luma's share of the chroma planes is summed on the small planes, spread over 8 bits so that rounding costs
-        # little: the sum's reach is about +-36 codes, so 3.5 is the room there is.
-        room = 3.5
-        mean = offset[0] + 128 * (matrix[0, 1] + matrix[0, 2])
-        add = 128 - 128 * room * (matrix[0, 1] + matrix[0, 2])
-        share = cv2.addWeighted(cb, matrix[0, 1] * room, cr, matrix[0, 2] * room, add)
-        share = cv2.resize(share, (luma.shape[1], luma.shape[0]), interpolation=cv2.INTER_LINEAR)
-        cv2.addWeighted(luma, matrix[0, 0], share, 1 / room, mean - 128 / room, dst=to_luma)
-        for row, plane in ((1, to_cb), (2, to_cr)):
-            cv2.addWeighted(cb, matrix[row, 1], cr, matrix[row, 2], offset[row], dst=plane)
-        if coloured:
-            half = cv2.resize(luma, (cb.shape[1], cb.shape[0]), interpolation=cv2.INTER_AREA)
-            for row, plane in ((1, to_cb), (2, to_cr)):
-                cv2.addWeighted(plane, 1, half, matrix[row, 0], 0, dst=plane)
+        video = VideoFrame(*self._size, self._pixels.name)
+        video.color_range, video.colorspace, video.color_primaries, video.color_trc = LIMITED, BT709, BT709, BT709
+        planes, to = [upright(plane, self._orientation) for plane in views(small)], views(video)
+        finish(planes, to, gain)
         return video
 
 
@@ -111,30 +96,41 @@ def upright(stored_picture: Plane, orientation: int) -> Plane:
     if mirrored(orientation):
         picture = cv2.flip(picture, 1)
     turns = quarter_turns(orientation)
-    return np.asarray(cv2.rotate(picture, _TURNS[turns]) if turns else picture, np.uint8)
+    return cast("Plane", cv2.rotate(picture, _TURNS[turns]) if turns else picture)
 
 
 def views(frame: VideoFrame) -> list[Plane]:
-    """The planes of an 8-bit planar frame as arrays that share its memory."""
+    """The planes of a planar frame of 8 or more bits as arrays that share its memory."""
+    kind: type[np.uint8 | np.uint16] = np.uint8 if frame.format.components[0].bits == 8 else np.uint16
+    each = np.dtype(kind).itemsize
     return [
-        np.frombuffer(memoryview(plane), np.uint8).reshape(plane.height, plane.line_size)[:, : plane.width]
+        np.frombuffer(memoryview(plane), kind).reshape(plane.height, plane.line_size // each)[:, : plane.width]
         for plane in frame.planes
     ]
 
 
-def _graph(picture: VideoFrame, crop: Rect, size: tuple[int, int]) -> Graph:
-    """Crop and scale on the planes as they are, area-averaged, to 4:2:0 full range by BT.601, whatever the source."""
+def _between(picture: VideoFrame, pixels: Pixels, orientation: int) -> str:
+    """The pixel format for scaling: full range by BT.601, in which a turn gives chroma its place in `pixels`."""
+    # What is halved across before a quarter turn is halved downwards after it.
+    family = "yuv420p" if pixels.both else "yuv440p" if quarter_turns(orientation) % 2 else "yuv422p"
+    # A picture of another colour model or of more bits is rounded once more on its way: in 10 bits that does no harm.
+    return family + ("10le" if pixels.bits > 8 or picture.format.is_rgb else "")
+
+
+def _graph(picture: VideoFrame, crop: Rect, size: tuple[int, int], pixel_format: str) -> Graph:
+    """Crop and scale on the planes as they are, area-averaged, to full range by BT.601, whatever the source."""
     rgb = picture.format.is_rgb
     graph = Graph()
     source = (
         f"video_size={picture.width}x{picture.height}:pix_fmt={picture.format.name}:time_base=1/1:range=pc"
         f":colorspace={'gbr' if rgb else 'smpte170m'}"
     )
+    flags = "area+accurate_rnd+full_chroma_int" if rgb else "area+accurate_rnd"
     nodes = (
         graph.add("buffer", source),
         graph.add("crop", f"{crop.width:.0f}:{crop.height:.0f}:{crop.x:.0f}:{crop.y:.0f}"),
-        graph.add("scale", f"{size[0]}:{size[1]}:flags=area+accurate_rnd:out_range=pc:out_color_matrix=smpte170m"),
-        graph.add("format", "yuvj420p|yuv420p"),
+        graph.add("scale", f"{size[0]}:{size[1]}:flags={flags}:out_range=pc:out_color_matrix=smpte170m"),
+        graph.add("format", pixel_format),
         graph.add("buffersink"),
     )
     graph.link_nodes(*nodes).configure()

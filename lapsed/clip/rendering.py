@@ -10,6 +10,7 @@ from typing import Generic, TypeVar
 
 from av.video.frame import VideoFrame
 
+from lapsed.clip.codec import CODECS
 from lapsed.clip.editlist import EditList, Piece
 from lapsed.clip.orient import turned
 from lapsed.clip.planes import BrokenFrameError, Shaper
@@ -107,6 +108,7 @@ class Rendering:
         """The calling thread's own, as decoders and filters can't be shared."""
         if not hasattr(self._own, "shaper"):
             edit = self._edit
-            self._own.shaper = Shaper(turned(edit.stored, edit.orientation), edit.size, edit.orientation)
+            upright = turned(edit.stored, edit.orientation)
+            self._own.shaper = Shaper(upright, edit.size, edit.orientation, CODECS[edit.codec].pixels)
         shaper: Shaper = self._own.shaper
         return shaper

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapsed.clip.colour import BT601, Affine, from_rgb
-from lapsed.clip.srgb import EXPONENT, FOOT, LIGHT, to_code
+from lapsed.clip.srgb import EXPONENT, FOOT, LIGHT, to_code, to_light
 
 KNEE: Final = 0.7
 """The light, after the gain, from which on highlights are bent towards white instead of clipped."""
@@ -25,9 +25,13 @@ NEUTRAL: Final[Gain] = (1.0, 1.0, 1.0)
 
 @dataclass(frozen=True, slots=True)
 class Tone:
-    """First each luma sample becomes `curve` of it, then (Y', Cb, Cr) become `chroma` of them, on 8-bit codes."""
+    """First each luma sample becomes `curve` of it, then (Y', Cb, Cr) become `chroma` of them, on 8-bit codes.
+
+    `fine` is the curve for codes of 10 bits, four times those of 8.
+    """
 
     curve: NDArray[np.uint8]
+    fine: NDArray[np.uint16]
     chroma: Affine
     coloured: bool
 
@@ -43,18 +47,26 @@ def tone(gain: Gain) -> Tone:
     offset = _TO_YCC @ (255 * FOOT * (own - 1)) if coloured else np.zeros(3)
     scaled = matrix @ np.diag([1, scale, scale])
     middle = np.array([0.0, 128.0, 128.0])
-    return Tone(_curve(common), Affine(scaled, offset + middle - scaled @ middle), coloured)
+    return Tone(*_curves(common), Affine(scaled, offset + middle - scaled @ middle), coloured)
 
 
-def _curve(gain: float) -> NDArray[np.uint8]:
-    """Luma's codes after `gain`: highlights meet white at white, so what was not clipped stays apart from it."""
+def _curves(gain: float) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
+    """Luma's codes after `gain`, coarse and fine; what was not clipped stays apart from white."""
+    codes = np.round(255 * _bent(LIGHT, gain))
+    codes[:255] = np.minimum(codes[:255], 254)
+    fine = np.round(4 * 255 * _bent(_FINE_LIGHT, gain))
+    fine[:1020] = np.minimum(fine[:1020], 1019)
+    return codes.astype(np.uint8), fine.astype(np.uint16)
+
+
+def _bent(light: NDArray[np.float64], gain: float) -> NDArray[np.float64]:
+    """Codes of `light` after `gain`, from 0 to 1: highlights meet white at white."""
     knee = min(KNEE, KNEE / gain)
     start = gain * knee
-    rest = (1 - np.clip((LIGHT - knee) / (1 - knee), 0, 1)) ** (gain * (1 - knee) / (1 - start))
-    codes = np.round(255 * to_code(np.where(knee >= LIGHT, gain * LIGHT, 1 - (1 - start) * rest)))
-    codes[:255] = np.minimum(codes[:255], 254)
-    return codes.astype(np.uint8)
+    rest = (1 - np.clip((light - knee) / (1 - knee), 0, 1)) ** (gain * (1 - knee) / (1 - start))
+    return to_code(np.where(knee >= light, gain * light, 1 - (1 - start) * rest))
 
 
+_FINE_LIGHT: Final = to_light(np.arange(1021) / 1020)
 _TO_YCC: Final = from_rgb(*BT601)
 _LUMA: Final = np.array([BT601[0], 1 - sum(BT601), BT601[1]])

@@ -18,7 +18,7 @@ from lapsed.settings.base import (
 )
 from lapsed.settings.cadence import Cadence
 from lapsed.settings.camera import Camera, CameraPart, GphotoCamera, SceneCamera
-from lapsed.settings.clip import DEFAULT_CLIPS, Clip, Stitch
+from lapsed.settings.clip import DEFAULT_CLIPS, Clip, CodecName, Stitch
 from lapsed.settings.link import Call, Facts, FeedLink, States
 from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
 from lapsed.settings.whole import Printer, Settings, Store
@@ -33,6 +33,7 @@ __all__ = [
     "Camera",
     "CameraPart",
     "Clip",
+    "CodecName",
     "Facts",
     "FeedLink",
     "Firmware",

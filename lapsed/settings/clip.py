@@ -8,12 +8,17 @@ from pydantic import Field, model_validator
 from lapsed.settings.base import Name, Part, PositiveS, Rate, Share
 
 
+CodecName = Literal["master", "h264", "h265", "av1", "prores", "dnxhr", "dnxhr-hqx", "preview"]
+
+
 class Clip(Part):
     """One clip that is stitched from a take."""
 
     name: Name = Field(description="also the name of its file")
-    codec: Literal["master", "h264"] = Field(
-        "h264", description="'master' carries the camera's files over untouched; 'h264' is encoded for delivery"
+    codec: CodecName = Field(
+        "h264",
+        description="'master' carries the camera's files over untouched; 'h264', 'h265' and 'av1' are for players, "
+        "'prores', 'dnxhr' and 'dnxhr-hqx' for editing; 'preview' is a small moving picture for a quick look",
     )
     size_px: tuple[int, int] | None = Field(None, description="width and height; left out, the frame's own")
     focus: tuple[Share, Share] = Field(
@@ -25,7 +30,9 @@ class Clip(Part):
     hold_end_s: Annotated[float, Field(ge=0, le=600)] = Field(1.0, description="how long the finished part stands")
     enlarge: bool = Field(False, description="true allows a clip larger than the frames; it gains no detail")
     quality: Annotated[int, Field(ge=0, le=51)] = Field(
-        18, description="constant rate factor: less is better and larger, 18 is hard to tell from the frames"
+        18,
+        description="constant rate factor: less is better and larger, 18 is hard to tell from the frames; codecs for "
+        "editing have a quality of their own",
     )
     preset: Literal["ultrafast", "veryfast", "fast", "medium", "slow"] = Field(
         "medium", description="how long the encoder thinks; faster presets make larger files"

@@ -1,0 +1,166 @@
+"""The codecs a clip can have: which encoder, in which pixels and which file, and what it is told; pure.
+
+Names of encoders, options and pixel formats are libavcodec's.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final, Literal
+
+from lapsed.clip import levels
+from lapsed.clip.levels import Level
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """What an encoder may spend: `quality` on x264's scale, `look_ahead` in frames."""
+
+    quality: int
+    preset: str
+    look_ahead: int
+    threads: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pixels:
+    """A planar Y'CbCr format by `name`; chroma is halved across, and downwards as well where `both`."""
+
+    name: str
+    bits: Literal[8, 10]
+    both: bool
+
+    @property
+    def bytes_each(self) -> float:
+        """How much memory a pixel takes."""
+        return (1.5 if self.both else 2.0) * (1 if self.bits == 8 else 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Hunger:
+    """What an encoder holds, in bytes for each pixel of the clip: at least, and for each frame of its look-ahead."""
+
+    least: float
+    look_ahead: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Codec:
+    """One way to encode a clip.
+
+    `title` is for people, `track` what readers of the file call it, `tag` its four-character code where the usual one
+    is not the best. `level` is None where the codec has none that players go by. `least` is the smallest size the
+    encoder takes, `most` the longest side a clip has by default. `joins` says that segments can be joined.
+    """
+
+    title: str
+    encoder: str
+    track: str
+    container: Literal["mp4", "mov", "webp"]
+    pixels: Pixels
+    hunger: Hunger
+    options: Callable[[Effort], Mapping[str, str]]
+    tag: str | None = None
+    level: Callable[[tuple[int, int], Fraction, str], Level | None] | None = None
+    bits_a_pixel: float = 0.5
+    """What a second opinion on the disk's room reckons with, at quality 18."""
+    least: tuple[int, int] = (16, 16)
+    most: int | None = None
+    joins: bool = True
+
+    @property
+    def suffix(self) -> str:
+        """How the file's name ends."""
+        return f".{self.container}"
+
+
+_YUV420: Final = Pixels("yuv420p", 8, both=True)
+_YUV420_10: Final = Pixels("yuv420p10le", 10, both=True)
+_YUV422: Final = Pixels("yuv422p", 8, both=False)
+_YUV422_10: Final = Pixels("yuv422p10le", 10, both=False)
+
+# Pictures x264 keeps to predict from: its preset's references, at least 4 with its pyramid of B-frames (x264's source).
+_KEPT_H264: Final = {"ultrafast": 1, "slow": 5}
+# x265 keeps at least two reordered pictures, two more and the current one, whatever the preset up to slow.
+_KEPT_H265: Final = 5
+_AV1_PRESET: Final = {"ultrafast": 11, "veryfast": 10, "fast": 9, "medium": 8, "slow": 6}
+
+
+def _x264(effort: Effort) -> Mapping[str, str]:
+    return {
+        "crf": str(effort.quality),
+        "preset": effort.preset,
+        "profile": "high",
+        # JPEG's chroma samples lie in the middle of four pixels, which H.264 calls location 1 (Annex E, figure E-1);
+        # scaling keeps them there.
+        "x264-params": f"rc-lookahead={effort.look_ahead}:sync-lookahead=0:threads={effort.threads}:chromaloc=1",
+    }
+
+
+def _x265(effort: Effort) -> Mapping[str, str]:
+    return {
+        "crf": str(effort.quality),
+        "preset": effort.preset,
+        # Segments must begin anew to be joined (open-gop), and have the same headers (info writes the options there).
+        "x265-params": (
+            f"log-level=error:info=0:open-gop=0:chromaloc=1:rc-lookahead={effort.look_ahead}"
+            f":pools={effort.threads}:frame-threads=1"
+        ),
+    }
+
+
+def _svt_av1(effort: Effort) -> Mapping[str, str]:
+    return {
+        # Its scale ends at 63 where x264's ends at 51.
+        "crf": str(min(63, round(effort.quality * 63 / 51))),
+        "preset": str(_AV1_PRESET[effort.preset]),
+        "svtav1-params": f"lp={effort.threads}:lookahead={effort.look_ahead}",
+    }
+
+
+def _prores(_effort: Effort) -> Mapping[str, str]:
+    return {"profile": "hq", "vendor": "apl0"}
+
+
+def _dnxhr(profile: str) -> Callable[[Effort], Mapping[str, str]]:
+    return lambda _effort: {"profile": profile}
+
+
+def _webp(effort: Effort) -> Mapping[str, str]:
+    return {"quality": str(max(10, 100 - 2 * effort.quality)), "loop": "0", "compression_level": "4"}
+
+
+def _h264_level(size: tuple[int, int], rate: Fraction, preset: str) -> Level | None:
+    return levels.h264(size, rate, _KEPT_H264.get(preset, 4))
+
+
+def _h265_level(size: tuple[int, int], rate: Fraction, _preset: str) -> Level | None:
+    return levels.h265(size, rate, _KEPT_H265)
+
+
+CODECS: Final[Mapping[str, Codec]] = {
+    "h264": Codec("H.264", "libx264", "h264", "mp4", _YUV420, Hunger(35, 3.4), _x264, level=_h264_level),
+    "h265": Codec(
+        "H.265", "libx265", "hevc", "mp4", _YUV420_10, Hunger(60, 8), _x265, tag="hvc1", level=_h265_level
+    ),
+    "av1": Codec("AV1", "libsvtav1", "av1", "mp4", _YUV420_10, Hunger(60, 8), _svt_av1, least=(64, 64)),
+    "prores": Codec("ProRes 422 HQ", "prores_ks", "prores", "mov", _YUV422_10, Hunger(12), _prores, bits_a_pixel=6),
+    "dnxhr": Codec(
+        "DNxHR HQ", "dnxhd", "dnxhd", "mov", _YUV422, Hunger(12), _dnxhr("dnxhr_hq"), bits_a_pixel=4, least=(256, 120)
+    ),
+    "dnxhr-hqx": Codec(
+        "DNxHR HQX",
+        "dnxhd",
+        "dnxhd",
+        "mov",
+        _YUV422_10,
+        Hunger(12),
+        _dnxhr("dnxhr_hqx"),
+        bits_a_pixel=4,
+        least=(256, 120),
+    ),
+    "preview": Codec(
+        "animated WebP", "libwebp_anim", "webp", "webp", _YUV420, Hunger(20), _webp, most=640, joins=False
+    ),
+}
+"""Every codec that encodes, by its word in the configuration; `master` encodes nothing."""

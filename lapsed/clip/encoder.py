@@ -1,0 +1,90 @@
+"""Encoding: pictures in the order they are shown become a stream of a movie file."""
+
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import av
+from av.container import OutputContainer
+from av.video.frame import VideoFrame
+from av.video.reformatter import Colorspace, Interpolation
+from av.video.stream import VideoStream
+
+from lapsed.clip.codec import CODECS, Effort
+from lapsed.clip.editlist import EditList
+from lapsed.clip.planes import BT709, LIMITED
+from lapsed.clip.timecode import counting
+
+# This encoder greets on the standard error stream unless its variable says to be silent; it reads it when it is opened.
+os.environ.setdefault("SVT_LOG", "0")
+
+_BY_SLICES: Final = frozenset({"prores_ks", "dnxhd"})
+"""Encoders whose frame threads would hold several frames each, 3 GB at 25 megapixels."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tags:
+    """What a clip's file says of itself: `taken` is when the first frame was shot, ISO 8601. Never where."""
+
+    title: str
+    taken: str | None = None
+    comment: str | None = None
+
+    def as_metadata(self) -> dict[str, str]:
+        """By the names that libavformat gives them."""
+        found = {"title": self.title, "date": self.taken, "creation_time": self.taken, "comment": self.comment}
+        return {name: text for name, text in found.items() if text}
+
+
+def write(
+    path: Path, edit: EditList, effort: Effort, pictures: Iterator[tuple[VideoFrame, int]], told: Callable[[int], None]
+) -> None:
+    """Encode `pictures`, each with its shows, to `path`; `told` gets the number of output frames done."""
+    codec = CODECS[edit.codec]
+    with av.open(str(path), "w", format=codec.container) as container:
+        stream = _stream(container, edit, effort)
+        done = 0
+        for picture, shows in pictures:
+            ready = _as_rgb(picture) if codec.container == "webp" else picture
+            for _ in range(shows):
+                ready.pts, ready.time_base = done, 1 / edit.rate
+                container.mux(stream.encode(ready))
+                done += 1
+                told(done)
+        container.mux(stream.encode(None))
+
+
+def _stream(container: OutputContainer, edit: EditList, effort: Effort) -> VideoStream:
+    codec = CODECS[edit.codec]
+    stream = container.add_stream(codec.encoder, rate=edit.rate)
+    stream.width, stream.height = edit.size
+    stream.time_base = 1 / edit.rate
+    stream.options = dict(codec.options(effort))
+    context = stream.codec_context
+    context.thread_count = effort.threads
+    if codec.container == "webp":
+        stream.pix_fmt = "bgra"  # from which the encoder itself makes the only colours that WebP has
+        return stream
+    stream.pix_fmt = codec.pixels.name
+    context.color_range, context.colorspace = LIMITED, BT709
+    context.color_primaries, context.color_trc = BT709, BT709
+    if codec.tag:
+        context.codec_tag = codec.tag
+    if codec.encoder in _BY_SLICES:
+        context.thread_type = "SLICE"
+    return stream
+
+
+def _as_rgb(picture: VideoFrame) -> VideoFrame:
+    # av's word for a range is libavutil's; RGB has the full one.
+    return picture.reformat(
+        format="bgra", src_colorspace=Colorspace.ITU709, interpolation=Interpolation.LANCZOS, dst_color_range=2
+    )
+
+
+def start_label(edit: EditList) -> str | None:
+    """The timecode of a clip's first frame; None where its rate has none."""
+    count = counting(edit.rate)
+    return count.label(0) if count else None
