@@ -140,9 +140,7 @@ def _h265_level(size: tuple[int, int], rate: Fraction, _preset: str) -> Level | 
 
 CODECS: Final[Mapping[str, Codec]] = {
     "h264": Codec("H.264", "libx264", "h264", "mp4", _YUV420, Hunger(35, 3.4), _x264, level=_h264_level),
-    "h265": Codec(
-        "H.265", "libx265", "hevc", "mp4", _YUV420_10, Hunger(60, 8), _x265, tag="hvc1", level=_h265_level
-    ),
+    "h265": Codec("H.265", "libx265", "hevc", "mp4", _YUV420_10, Hunger(60, 8), _x265, tag="hvc1", level=_h265_level),
     "av1": Codec("AV1", "libsvtav1", "av1", "mp4", _YUV420_10, Hunger(60, 8), _svt_av1, least=(64, 64)),
     "prores": Codec("ProRes 422 HQ", "prores_ks", "prores", "mov", _YUV422_10, Hunger(12), _prores, bits_a_pixel=6),
     "dnxhr": Codec(

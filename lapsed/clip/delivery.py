@@ -5,7 +5,6 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-import av
 import cv2
 from av.error import FFmpegError
 
@@ -13,6 +12,7 @@ from lapsed.clip import encoder
 from lapsed.clip.codec import CODECS, Effort
 from lapsed.clip.editlist import EditList
 from lapsed.clip.encoder import Tags
+from lapsed.clip.join import join
 from lapsed.clip.partial import whole_or_nothing
 from lapsed.clip.rendering import Broken, Rendering
 from lapsed.clip.room import room
@@ -44,3 +44,14 @@ def write(edit: EditList, folder: Path, out: Path, tags: Tags, told: Callable[[i
     except FFmpegError as error:
         raise UserError(f"cannot encode {out}: {error.strerror}") from error
     return tuple(rendering.broken.values())
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0))
+
+
+def _give_back_freed_memory() -> None:
+    """Have glibc map big blocks on their own: by default it keeps freed frames in each thread's heap, 75 MB at UHD."""
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(-3, 1 << 20)  # M_MMAP_THRESHOLD, malloc.h

@@ -4,7 +4,7 @@ import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
 import av
 from av.container import OutputContainer
@@ -58,7 +58,7 @@ def write(
 
 def _stream(container: OutputContainer, edit: EditList, effort: Effort) -> VideoStream:
     codec = CODECS[edit.codec]
-    stream = container.add_stream(codec.encoder, rate=edit.rate)
+    stream = cast("VideoStream", container.add_stream(codec.encoder, rate=edit.rate))
     stream.width, stream.height = edit.size
     stream.time_base = 1 / edit.rate
     stream.options = dict(codec.options(effort))

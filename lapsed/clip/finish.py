@@ -1,6 +1,6 @@
-"""The last step of a picture's planes: from full range by BT.601, as JPEG has them, to the colour of video, gain and all.
+"""The last step of a picture's planes: from full range by BT.601, as JPEG has them, to the colour of video.
 
-Planes have 8 bits, or 10 in words of 16, whose codes are four times those of 8 bits.
+A gain is put in on the way. Planes have 8 bits, or 10 in words of 16, whose codes are four times those of 8 bits.
 """
 
 from typing import Final, cast
@@ -15,7 +15,7 @@ from lapsed.clip.tone import NEUTRAL, Gain, tone
 Plane = NDArray[np.uint8] | NDArray[np.uint16]
 
 _TO_VIDEO: Final = full_601_to_limited_709()
-_LAST: Final = 1019.0
+_LAST: Final = np.uint16(1019)
 """The last of the 10-bit codes for pictures; those above are for timing (BT.709-6, item 5.6)."""
 
 
@@ -31,7 +31,7 @@ def finish(planes: list[Plane], to: list[Plane], gain: Gain) -> None:
     matrix, offset = step.matrix * by / of, step.offset * by
     kind = cv2.CV_8U if by == 1 else cv2.CV_16U
     share, room, middle = _share(cb, cr, matrix)
-    share = cv2.resize(share, (luma.shape[1], luma.shape[0]), interpolation=cv2.INTER_LINEAR)
+    share = cast("Plane", cv2.resize(share, (luma.shape[1], luma.shape[0]), interpolation=cv2.INTER_LINEAR))
     mean = offset[0] + 128 * of * (matrix[0, 1] + matrix[0, 2])
     cv2.addWeighted(luma, matrix[0, 0], share, 1 / room, mean - middle / room, dst=to[0], dtype=kind)
     for row in (1, 2):
@@ -42,7 +42,7 @@ def finish(planes: list[Plane], to: list[Plane], gain: Gain) -> None:
             cv2.addWeighted(to[row], 1, half, matrix[row, 0], 0, dst=to[row], dtype=kind)
     if kind == cv2.CV_16U:
         for plane in to:
-            cv2.min(plane, _LAST, dst=plane)
+            np.minimum(plane, _LAST, out=plane)
 
 
 def _share(cb: Plane, cr: Plane, matrix: NDArray[np.float64]) -> tuple[Plane, float, float]:

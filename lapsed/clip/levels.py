@@ -85,9 +85,9 @@ def h264(size: tuple[int, int], rate: Fraction, kept: int) -> Level | None:
 
 
 def h265(size: tuple[int, int], rate: Fraction, kept: int) -> Level | None:
-    """The lowest level of H.265, Main tier, for pictures of `size` at `rate` that keeps `kept` of them, itself included.
+    """The lowest level of H.265, Main tier, for pictures of `size` at `rate`.
 
-    None where no level has room.
+    The encoder keeps `kept` of them, the current one included. None where no level has room.
     """
     # Coding works on blocks of 8x8, so the picture that is sent is a multiple of 8 on both sides (7.4.3.2.1).
     wide, high = (-(-side // 8) * 8 for side in size)
@@ -105,7 +105,9 @@ def _fits(row: _Row, sides: tuple[int, int], area: int, rate: Fraction) -> bool:
     # Neither side may be longer than the square root of eight times the largest picture (H.264, A.3.1 f and g;
     # H.265, A.4.1 b and c).
     return (
-        area <= row.a_picture and area * rate <= row.a_second and all(side * side <= 8 * row.a_picture for side in sides)
+        area <= row.a_picture
+        and area * rate <= row.a_second
+        and all(side * side <= 8 * row.a_picture for side in sides)
     )
 
 

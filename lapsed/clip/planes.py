@@ -4,7 +4,7 @@ Each worker thread has its own `Shaper`. The libraries let go of the interpreter
 """
 
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Any, Final, TypeVar, cast
 
 import av
 import cv2
@@ -14,11 +14,14 @@ from av.error import FFmpegError
 from av.filter import Graph
 from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
+from numpy.typing import NDArray
 
 from lapsed.clip.codec import Pixels
 from lapsed.clip.finish import Plane, finish
 from lapsed.clip.orient import Rect, mirrored, quarter_turns, stored, turned
 from lapsed.clip.tone import NEUTRAL, Gain
+
+Stored = TypeVar("Stored", bound=NDArray[Any])
 
 _TURNS: Final = {1: cv2.ROTATE_90_CLOCKWISE, 2: cv2.ROTATE_180, 3: cv2.ROTATE_90_COUNTERCLOCKWISE}
 
@@ -90,22 +93,23 @@ class Shaper:
         return video
 
 
-def upright(stored_picture: Plane, orientation: int) -> Plane:
+def upright(stored_picture: Stored, orientation: int) -> Stored:
     """A stored plane or picture mirrored and turned as its Exif orientation says."""
     picture: Any = stored_picture
     if mirrored(orientation):
         picture = cv2.flip(picture, 1)
     turns = quarter_turns(orientation)
-    return cast("Plane", cv2.rotate(picture, _TURNS[turns]) if turns else picture)
+    return cast("Stored", cv2.rotate(picture, _TURNS[turns]) if turns else picture)
 
 
 def views(frame: VideoFrame) -> list[Plane]:
     """The planes of a planar frame of 8 or more bits as arrays that share its memory."""
     kind: type[np.uint8 | np.uint16] = np.uint8 if frame.format.components[0].bits == 8 else np.uint16
     each = np.dtype(kind).itemsize
+    flat: list[Any] = [np.frombuffer(memoryview(plane), kind) for plane in frame.planes]
     return [
-        np.frombuffer(memoryview(plane), kind).reshape(plane.height, plane.line_size // each)[:, : plane.width]
-        for plane in frame.planes
+        samples.reshape(plane.height, plane.line_size // each)[:, : plane.width]
+        for samples, plane in zip(flat, frame.planes, strict=True)
     ]
 
 

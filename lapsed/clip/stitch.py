@@ -12,7 +12,9 @@ from types import FrameType
 
 from lapsed import clock
 from lapsed.clip import delivery, master, sheet
+from lapsed.clip.codec import CODECS
 from lapsed.clip.editlist import EditList, edit, to_json
+from lapsed.clip.encoder import Tags
 from lapsed.clip.footage import Footage, Frame, LeftOut, Made, Progress, Report
 from lapsed.clip.orient import turned
 from lapsed.clip.partial import whole_or_nothing
@@ -23,9 +25,6 @@ from lapsed.errors import UserError
 from lapsed.settings import Clip
 
 Told = Callable[[Progress], None]
-
-_SUFFIX = {"master": ".mov", "h264": ".mp4"}
-_CODEC = {"master": "mjpeg", "h264": "h264"}
 
 
 def stitch(footage: Footage, clips: Sequence[Clip], out: Path | None, told: Told) -> Report:
@@ -75,19 +74,21 @@ class _Work:
         folder = self._footage.folder
         form = shape(self._upright, clip.size_px, clip.focus, enlarge=clip.enlarge)
         plan = edit(self._names, self._sifted.stored, self._sifted.orientation, form, clip)
-        path = self._target / f"{clip.name}{_SUFFIX[clip.codec]}"
+        codec = CODECS.get(clip.codec)
+        path = self._target / f"{clip.name}{codec.suffix if codec else '.mov'}"
         _check_room(plan, folder, path)
         with whole_or_nothing(self._target / f"{clip.name}.edit.json") as draft:
             draft.write_text(to_json(plan) + "\n", "utf-8")
         pace = _pace(clip.name, plan.frames, self._told)
-        if clip.codec == "master":
+        if codec is None:
             master.write(plan, folder, path, pace)
         else:
-            broken = delivery.write(plan, folder, path, self._footage.title, pace)
+            tags = Tags(self._footage.title, self._footage.frames[0].taken_at)
+            broken = delivery.write(plan, folder, path, tags, pace)
             self.broken.update((bad.frame, bad.reason) for bad in broken)
         width, height = self._upright if clip.codec == "master" else plan.size
         remarks = tuple(_remarks(form, clip))
-        return Made(clip.name, path, width, height, plan.frames, plan.rate, _CODEC[clip.codec], remarks)
+        return Made(clip.name, path, width, height, plan.frames, plan.rate, codec.track if codec else "mjpeg", remarks)
 
     def overview(self) -> Path:
         """Write the contact sheet of the kept frames."""

@@ -1,7 +1,8 @@
 """Timecode: the label of each frame; pure. SMPTE ST 12-1.
 
 At 29.97 and 59.94 frames a second labels count 30 and 60, and drop-frame counting leaves labels out so that they
-keep step with the clock: no frame is lost. At 23.976 there is no such counting, and labels fall behind by 3.6 s an hour.
+keep step with the clock: no frame is lost. At 23.976 there is no such counting, and labels fall behind by 3.6 s an
+hour.
 """
 
 import re

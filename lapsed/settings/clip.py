@@ -7,7 +7,6 @@ from pydantic import Field, model_validator
 
 from lapsed.settings.base import Name, Part, PositiveS, Rate, Share
 
-
 CodecName = Literal["master", "h264", "h265", "av1", "prores", "dnxhr", "dnxhr-hqx", "preview"]
 
 

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from lapsed.clip import delivery, master
 from lapsed.clip.editlist import EditList, edit
+from lapsed.clip.encoder import Tags
 from lapsed.clip.footage import footage_of_folder
 from lapsed.clip.probe import Picture, probe
 from lapsed.clip.room import room
@@ -84,7 +85,7 @@ def bench_delivery(work: Path, paths: list[Path], look: Picture, clip: Clip) -> 
     plan = plan_of(paths, look, clip)
     for number, path in enumerate(paths):
         (work / f"{number:06}.jpg").symlink_to(path.resolve())
-    ours = timed(lambda: delivery.write(plan, paths[0].parent, work / "ours.mp4", "t", lambda _: None))
+    ours = timed(lambda: delivery.write(plan, paths[0].parent, work / "ours.mp4", Tags("t"), lambda _: None))
     theirs = timed(lambda: subprocess.run(command(plan, work), check=True))
     budget = 1.2 if plan.size[0] > plan.size[1] else 1.6
     print(

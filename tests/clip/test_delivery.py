@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from lapsed.clip import delivery
 from lapsed.clip.editlist import EditList, edit
+from lapsed.clip.encoder import Tags
 from lapsed.clip.footage import footage_of_folder
 from lapsed.clip.orient import turned
 from lapsed.clip.shape import shape
@@ -80,7 +81,7 @@ def test_colour_patches_come_back_within_2_of_255(tmp_path: Path, sampling: str,
     height, width = picture.shape[:2]
     size = (width // 2, height // 2) if half else (width, height)
     clip = Clip(name="c", size_px=size, quality=1, hold_end_s=0)
-    delivery.write(plan_of(folder, clip, (width, height)), folder, tmp_path / "c.mp4", "t", lambda _: None)
+    delivery.write(plan_of(folder, clip, (width, height)), folder, tmp_path / "c.mp4", Tags("t"), lambda _: None)
     seen = patches_of(np.clip(read_back(tmp_path / "c.mp4"), 0, 255), len(PATCHES))
     assert np.abs(seen - PATCHES).max() <= 2
 
@@ -94,7 +95,7 @@ def test_grey_and_progressive_and_cmyk_and_png_become_video(tmp_path: Path) -> N
     def seen() -> list[int]:
         (file,) = folder.iterdir()
         plan = plan_of(folder, Clip(name="c", quality=1, hold_end_s=0), (96, 64))
-        assert delivery.write(plan, folder, tmp_path / "c.mp4", "t", lambda _: None) == ()
+        assert delivery.write(plan, folder, tmp_path / "c.mp4", Tags("t"), lambda _: None) == ()
         file.unlink()
         return [round(value) for value in read_back(tmp_path / "c.mp4")[16:48, 16:80].mean((0, 1))]
 
@@ -129,7 +130,7 @@ def test_rotated_frames_are_turned_and_cropped_upright(
     assert expected is not None
     clip = Clip(name="c", size_px=(96, 96), focus=(0.2, 0.3), quality=1, hold_end_s=0)
     plan = plan_of(folder, clip, (320, 224), orientation)
-    delivery.write(plan, folder, tmp_path / "c.mp4", "t", lambda _: None)
+    delivery.write(plan, folder, tmp_path / "c.mp4", Tags("t"), lambda _: None)
     crop = plan.pieces[0].crop
     cut = expected[int(crop.y) : int(crop.y + crop.height), int(crop.x) : int(crop.x + crop.width)]
     cut = cv2.resize(cut, (96, 96), interpolation=cv2.INTER_AREA)
@@ -141,7 +142,7 @@ def test_an_outside_reader_sees_rate_tags_and_a_fast_start(
 ) -> None:
     folder, out = takes_of(12), tmp_path / "c.mp4"
     clip = Clip(name="c", size_px=(160, 90), rate=Fraction(30000, 1001), length_s=2.0)
-    delivery.write(plan_of(folder, clip, (320, 240)), folder, out, "Büchse 'n Co", lambda _: None)
+    delivery.write(plan_of(folder, clip, (320, 240)), folder, out, Tags("Büchse 'n Co"), lambda _: None)
     stream = ffprobe(out, "-show_format")
     assert (stream["codec_name"], stream["pix_fmt"], stream["width"], stream["height"]) == ("h264", "yuv420p", 160, 90)
     assert (stream["r_frame_rate"], stream["avg_frame_rate"], stream["nb_frames"]) == ("30000/1001", "30000/1001", "60")
@@ -162,7 +163,7 @@ def test_each_frame_is_shown_as_often_as_the_edit_list_says(tmp_path: Path) -> N
         picture = np.full((64, 64, 3), grey, np.uint8)
         (folder / f"{number}.jpg").write_bytes(simplejpeg.encode_jpeg(picture, quality=100))
     clip = Clip(name="c", rate=Fraction(10), length_s=1.0, hold_start_s=0.1, hold_end_s=0.2, quality=1)
-    delivery.write(plan_of(folder, clip, (64, 64)), folder, tmp_path / "c.mp4", "t", lambda _: None)
+    delivery.write(plan_of(folder, clip, (64, 64)), folder, tmp_path / "c.mp4", Tags("t"), lambda _: None)
     greys = [round(float(read_back(tmp_path / "c.mp4", number).mean())) for number in range(10)]
     assert greys == pytest.approx([40] * 4 + [120] * 2 + [200] * 4, abs=2)
 
@@ -174,7 +175,9 @@ def test_a_frame_broken_inside_is_replaced_by_its_neighbour_and_told(takes_of: C
         at = data.index(b"\xff\xc4") + 4  # the first Huffman table (T.81, B.2.4.2): every code of length 1
         data[at + 1 : at + 17] = b"\xff" * 16
         (folder / f"{number}.jpg").write_bytes(bytes(data))
-    broken = delivery.write(plan_of(folder, Clip(name="c", hold_end_s=0), (320, 240)), folder, out, "t", lambda _: None)
+    broken = delivery.write(
+        plan_of(folder, Clip(name="c", hold_end_s=0), (320, 240)), folder, out, Tags("t"), lambda _: None
+    )
     assert [bad.frame for bad in broken] == ["1.jpg", "3.jpg"]
     with av.open(str(out)) as movie:
         assert movie.streams.video[0].frames == 4
@@ -186,7 +189,7 @@ def test_nothing_decodable_is_said_and_nothing_is_left(takes_of: Callable, tmp_p
     for number in (1, 2):
         (folder / f"{number}.jpg").write_bytes(b"nothing")
     with pytest.raises(UserError, match="none of the 2 frames"):
-        delivery.write(plan, folder, out, "t", lambda _: None)
+        delivery.write(plan, folder, out, Tags("t"), lambda _: None)
     assert [path.name for path in tmp_path.iterdir()] == [folder.name]
 
 
@@ -198,7 +201,7 @@ def test_an_interrupted_delivery_leaves_no_debris(takes_of: Callable, tmp_path: 
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        delivery.write(plan_of(folder, Clip(name="c"), (320, 240)), folder, out, "t", stop)
+        delivery.write(plan_of(folder, Clip(name="c"), (320, 240)), folder, out, Tags("t"), stop)
     assert [path.name for path in tmp_path.iterdir()] == [folder.name]
 
 
@@ -208,11 +211,12 @@ from pathlib import Path
 from fractions import Fraction
 from lapsed.clip import delivery
 from lapsed.clip.editlist import EditList, Piece
+from lapsed.clip.encoder import Tags
 from lapsed.clip.orient import Rect
 folder, count = Path(sys.argv[1]), int(sys.argv[2])
 pieces = tuple(Piece(f"{1 + n % 3}.jpg", 1, Rect(0, 0, 640, 480)) for n in range(count))
 plan = EditList("c", "h264", (320, 240), Fraction(25), (640, 480), 1, 18, "ultrafast", pieces)
-delivery.write(plan, folder, folder / "c.mp4", "t", lambda _: None)
+delivery.write(plan, folder, folder / "c.mp4", Tags("t"), lambda _: None)
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
 

@@ -61,7 +61,7 @@ def test_drop_frame_labels_keep_step_with_the_clock() -> None:
     "wrong", ["1:0:0:0", "00:00:00:30", "00:01:00;01", "24:00:00:00", "00:60:00:00", "00:00:60:00", "now"]
 )
 def test_what_is_no_label_is_refused(wrong: str) -> None:
-    with pytest.raises(ValueError, match="label|timecode"):
+    with pytest.raises(ValueError, match=r"label|timecode"):
         at("29.97").frame(wrong)
 
 
