@@ -127,7 +127,7 @@ def _dnxhr(profile: str) -> Callable[[Effort], Mapping[str, str]]:
 
 
 def _webp(effort: Effort) -> Mapping[str, str]:
-    return {"quality": str(max(10, 100 - 2 * effort.quality)), "loop": "0", "compression_level": "4"}
+    return {"quality": str(max(10, 100 - 2 * effort.quality)), "compression_level": "4"}
 
 
 def _h264_level(size: tuple[int, int], rate: Fraction, preset: str) -> Level | None:

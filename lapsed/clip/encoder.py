@@ -8,6 +8,7 @@ from typing import Final, cast
 
 import av
 from av.container import OutputContainer
+from av.packet import Packet
 from av.video.frame import VideoFrame
 from av.video.reformatter import Colorspace, Interpolation
 from av.video.stream import VideoStream
@@ -43,17 +44,26 @@ def write(
 ) -> None:
     """Encode `pictures`, each with its shows, to `path`; `told` gets the number of output frames done."""
     codec = CODECS[edit.codec]
-    with av.open(str(path), "w", format=codec.container) as container:
+    forever = {"loop": "0"} if codec.container == "webp" else {}
+    with av.open(str(path), "w", format=codec.container, options=forever) as container:
         stream = _stream(container, edit, effort)
         done = 0
         for picture, shows in pictures:
             ready = _as_rgb(picture) if codec.container == "webp" else picture
             for _ in range(shows):
                 ready.pts, ready.time_base = done, 1 / edit.rate
-                container.mux(stream.encode(ready))
+                container.mux(_stamped(stream.encode(ready), edit.frames))
                 done += 1
                 told(done)
-        container.mux(stream.encode(None))
+        container.mux(_stamped(stream.encode(None), edit.frames))
+
+
+def _stamped(packets: "list[Packet[VideoStream]]", frames: int) -> "list[Packet[VideoStream]]":
+    """Packets with times of decoding that make sense: x265 takes those of a track of one or two frames from nowhere."""
+    if frames <= 2:
+        for packet in packets:
+            packet.dts = packet.pts
+    return packets
 
 
 def _stream(container: OutputContainer, edit: EditList, effort: Effort) -> VideoStream:

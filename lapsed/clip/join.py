@@ -40,6 +40,9 @@ def _like(movie: OutputContainer, track: InputContainer, edit: EditList) -> Vide
     # Opaque: nothing is to be encoded, and not every decoder's name is an encoder's too.
     stream = movie.add_stream_from_template(track.streams.video[0], opaque=True)
     stream.time_base = 1 / edit.rate
+    tag = CODECS[edit.codec].tag
+    if tag is not None:
+        stream.codec_context.codec_tag = tag
     label = start_label(edit)
     if label is not None:
         stream.metadata["timecode"] = label

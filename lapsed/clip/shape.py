@@ -51,6 +51,11 @@ def shape(
     )
 
 
+def within(most: int, frame: tuple[int, int]) -> tuple[int, int] | None:
+    """The size of a frame made small enough for sides of `most`; None where it is that already."""
+    return None if max(frame) <= most else _fit(frame, (most, most))
+
+
 def _fit(aspect: tuple[int, int], inside: tuple[int, int]) -> tuple[int, int]:
     """The largest even size of an aspect ratio that fits inside another size."""
     scale = min(Fraction(inside[0], aspect[0]), Fraction(inside[1], aspect[1]))

@@ -19,7 +19,7 @@ from lapsed.clip.footage import Footage, Frame, LeftOut, Made, Progress, Report
 from lapsed.clip.orient import turned
 from lapsed.clip.partial import whole_or_nothing
 from lapsed.clip.probe import probe
-from lapsed.clip.shape import Shape, shape
+from lapsed.clip.shape import Shape, shape, within
 from lapsed.clip.sift import Sifted, sift
 from lapsed.errors import UserError
 from lapsed.settings import Clip
@@ -64,15 +64,29 @@ class _Work:
 
     def can_make(self, clip: Clip) -> bool:
         """Whether the frames serve for `clip`; if not, a remark says why."""
-        if clip.codec == "master" and self._sifted.kept[0].kind != "jpeg":
-            self.remarks.append(f"{clip.name} was not made: a master carries JPEGs, and these frames are PNGs")
-            return False
-        return True
+        why = ""
+        codec = CODECS.get(clip.codec)
+        if codec is None and self._sifted.kept[0].kind != "jpeg":
+            why = "a master carries JPEGs, and these frames are PNGs"
+        elif codec is not None:
+            width, height = self._shape(clip).size
+            if width < codec.least[0] or height < codec.least[1]:
+                why = f"{codec.title} takes no less than {codec.least[0]}x{codec.least[1]}, and it is {width}x{height}"
+        if why:
+            self.remarks.append(f"{clip.name} was not made: {why}")
+        return not why
+
+    def _shape(self, clip: Clip) -> Shape:
+        codec = CODECS.get(clip.codec)
+        wanted = clip.size_px
+        if wanted is None and codec is not None and codec.most is not None:
+            wanted = within(codec.most, self._upright)
+        return shape(self._upright, wanted, clip.focus, enlarge=clip.enlarge)
 
     def make(self, clip: Clip) -> Made:
         """Stitch one clip, its edit list beside it."""
         folder = self._footage.folder
-        form = shape(self._upright, clip.size_px, clip.focus, enlarge=clip.enlarge)
+        form = self._shape(clip)
         plan = edit(self._names, self._sifted.stored, self._sifted.orientation, form, clip)
         codec = CODECS.get(clip.codec)
         path = self._target / f"{clip.name}{codec.suffix if codec else '.mov'}"

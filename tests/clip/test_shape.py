@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lapsed.clip.orient import Rect
-from lapsed.clip.shape import shape
+from lapsed.clip.shape import shape, within
 
 CENTRE = (0.5, 0.5)
 
@@ -57,3 +57,10 @@ def test_a_crop_lies_inside_on_whole_chroma_samples_and_is_never_enlarged(
     assert result.size[0] <= crop.width
     assert result.size[1] <= crop.height
     assert result.factor <= 1
+
+
+@pytest.mark.parametrize(
+    ("frame", "size"), [((5776, 4336), (640, 480)), ((4336, 5776), (480, 640)), ((640, 400), None), ((320, 240), None)]
+)
+def test_a_frame_is_made_small_enough(frame: tuple[int, int], size: tuple[int, int] | None) -> None:
+    assert within(640, frame) == size

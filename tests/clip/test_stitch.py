@@ -210,3 +210,34 @@ def test_memory_is_shared_out_by_what_was_measured() -> None:
     assert room(frame, tall, 2).look_ahead == 40
     assert room(frame, frame, 8) == room(frame, frame, 1)  # nothing fits: the least of everything
     assert room(frame, uhd, 8).ahead == room(frame, uhd, 8).workers + 1
+
+
+def test_every_codec_makes_a_clip_that_an_outside_reader_counts(takes_of: Callable, ffprobe: Callable) -> None:
+    folder = takes_of(5, (320, 240))
+    clips = [
+        Clip.model_validate({"name": word, "codec": word, "preset": "ultrafast", "hold_end_s": 0.2})
+        for word in ("h264", "h265", "av1", "prores", "dnxhr", "dnxhr-hqx")
+    ]
+    report = stitch(footage_of_folder(folder), clips, None, quiet)
+    assert [made.name for made in report.clips] == [clip.name for clip in clips]
+    for made in report.clips:
+        stream = ffprobe(made.path, "-count_frames")
+        assert (stream["codec_name"], stream["nb_frames"], stream["nb_read_frames"]) == (made.codec, "10", "10")
+        assert (stream["r_frame_rate"], float(stream["start_time"])) == ("25/1", 0)
+
+
+def test_a_preview_is_small_and_moves(takes_of: Callable) -> None:
+    folder = takes_of(3, (1280, 960))
+    report = stitch(footage_of_folder(folder), [Clip(name="p", codec="preview", hold_end_s=0.08)], None, quiet)
+    made = report.clips[0]
+    assert (made.path.name, made.width, made.height) == ("p.webp", 640, 480)
+    _, animation = cv2.imreadanimation(str(made.path))
+    assert (len(animation.frames), animation.loop_count) == (3, 0)
+    assert list(animation.durations) == [40, 40, 120]
+
+
+def test_a_codec_that_takes_no_such_size_is_said(takes_of: Callable) -> None:
+    clips = [Clip(name="edit", codec="dnxhr", size_px=(160, 90)), CLIPS[1]]
+    report = stitch(footage_of_folder(takes_of(2)), clips, None, quiet)
+    assert [made.name for made in report.clips] == ["wide"]
+    assert report.remarks == ("edit was not made: DNxHR HQ takes no less than 256x120, and it is 160x90",)
