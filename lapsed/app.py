@@ -15,7 +15,13 @@ from lapsed.take import reader
 
 log = logging.getLogger(__name__)
 
-CAMERA_KINDS = {"gphoto": kind.GPHOTO, "scene": "lapsed.sim.scene_camera:open_camera"}
+CAMERA_KINDS = {
+    "gphoto": kind.GPHOTO,
+    "release": "lapsed.camera.release_line:open_camera",
+    "url": "lapsed.camera.still_url:open_camera",
+    "command": "lapsed.camera.command:open_camera",
+    "scene": "lapsed.sim.scene_camera:open_camera",
+}
 """Where each kind of camera lives; named and not imported, as only the camera's own process loads it."""
 
 LEAVE_WITHIN_S = 4.0

@@ -9,6 +9,7 @@ import logging
 from collections import deque
 from collections.abc import Callable, Coroutine, Mapping
 from pathlib import Path
+from typing import Any
 
 from lapsed import clock
 from lapsed.camera.keeper import Keeper
@@ -41,6 +42,10 @@ log = logging.getLogger(__name__)
 
 JOURNAL_WITHIN_S = 2.0
 """How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
+
+# Addresses, headers and arguments may carry passwords; a take is made to be handed on.
+_SECRETS = {"url", "user", "password", "token", "argv"}
+_PRIVATE: dict[str, Any] = {"link": {"headers", "url"}, "camera": {"__all__": _SECRETS}}
 
 
 class Runner:
@@ -240,8 +245,7 @@ class Runner:
     def _carry_out(self, action: s.Action) -> None:
         match action:
             case s.OpenTake(info):
-                # Addresses and headers may carry passwords; a take is made to be handed on.
-                settings = self._printer.model_dump(mode="json", exclude={"link": {"headers", "url"}})
+                settings = self._printer.model_dump(mode="json", exclude=_PRIVATE)
                 meta = {"printer": self.name, "settings": settings}
                 self._take = Ledger.beginning(self._store, info, meta, self._keepers, self._trouble)
                 self._released.clear()
@@ -449,7 +453,8 @@ def _rules(printer: Printer) -> s.Rules:
         cameras=cameras,
         required=required or frozenset(cameras),
         settle_s=printer.machine.settle_s,
-        exposure_s=max(camera.exposure_s for camera in printer.camera),
+        # What does its best takes what time there is.
+        exposure_s=max(camera.least_s for camera in printer.camera if camera.name in required or not required),
         tallest_mm=printer.machine.height_mm,
         held_word=bool(printer.link.states.held),
     )

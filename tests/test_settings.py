@@ -38,7 +38,7 @@ def test_a_link_and_a_camera_are_enough():
         (BASE + "[storre]\n", "storre is not a key; did you mean 'store'?"),
         (HEAD, "printer[1].camera is missing"),
         (HEAD + "[[printer.camera]]\n", "printer[1].camera[1] does not say its kind"),
-        (HEAD + "[[printer.camera]]\nkind = 'gphot'", "there is no 'gphot'; choose one of 'gphoto', 'scene'"),
+        (HEAD + "[[printer.camera]]\nkind = 'gphot'", "there is no 'gphot'; choose one of 'gphoto', 'release'"),
         ("", "printer is missing"),
         ("printer = []", "printer is empty; there has to be at least one"),
         (BASE + "[printer.machine]\npark_point_mm = [0, 500]", "park_point_mm 0, 500 lies outside the bed"),

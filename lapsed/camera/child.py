@@ -33,8 +33,9 @@ class Child:
         self._errors = Lines()
         self._last = ""
         # The child imports what this process would, and nothing from the folder that it happens to be started in
-        # (-P). XDG_CONFIG_HOME because libgphoto2 keeps settings there that all its processes would share. Its own
-        # process group keeps a terminal's Ctrl-C from it, and `kill` reaches whatever it has started.
+        # (-P). XDG_CONFIG_HOME because libgphoto2 keeps settings there that all its processes would share, TMPDIR so
+        # that nothing of a killed worker's stays longer than its keeper. Its own process group
+        # keeps a terminal's Ctrl-C from it, and `kill` reaches whatever it has started.
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", "lapsed.camera.worker"],
             bufsize=0,
@@ -45,6 +46,7 @@ class Child:
                 **os.environ,
                 "PYTHONPATH": os.pathsep.join(path or str(Path.cwd()) for path in sys.path),
                 "XDG_CONFIG_HOME": str(home),
+                "TMPDIR": str(home),
             },
             process_group=0,
         )

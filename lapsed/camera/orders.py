@@ -150,8 +150,8 @@ def rest_s(failures: int) -> float:
 
 
 def _latest_s(state: State, order: Order) -> float:
-    # Given out later, the shutter could not have closed in time even without any lag.
-    return order.by_s - state.part.exposure_s
+    # Given out later, the shutter could not have closed in time however quick the camera is.
+    return order.by_s - state.part.least_s
 
 
 class _Turn:

@@ -17,10 +17,14 @@ from lapsed.settings.base import (
     parse_rate,
 )
 from lapsed.settings.cadence import Cadence
-from lapsed.settings.camera import Camera, CameraPart, GphotoCamera, SceneCamera
+from lapsed.settings.camera import Camera, GphotoCamera, SceneCamera
+from lapsed.settings.camera_part import CameraPart
+from lapsed.settings.capture import CaptureCamera, StreamCamera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, CodecName, Stitch
 from lapsed.settings.link import Call, Facts, FeedLink, States
 from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
+from lapsed.settings.release_line import ReleaseCamera
+from lapsed.settings.requested import CommandCamera, UrlCamera
 from lapsed.settings.whole import Printer, Settings, Store
 
 __all__ = [
@@ -32,8 +36,10 @@ __all__ = [
     "Call",
     "Camera",
     "CameraPart",
+    "CaptureCamera",
     "Clip",
     "CodecName",
+    "CommandCamera",
     "Facts",
     "FeedLink",
     "Firmware",
@@ -51,6 +57,7 @@ __all__ = [
     "Rate",
     "RectBed",
     "Rectangle",
+    "ReleaseCamera",
     "Retraction",
     "RoundBed",
     "SceneCamera",
@@ -59,5 +66,7 @@ __all__ = [
     "States",
     "Stitch",
     "Store",
+    "StreamCamera",
+    "UrlCamera",
     "parse_rate",
 ]
