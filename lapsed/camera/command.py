@@ -21,7 +21,7 @@ from lapsed.errors import BugError, ShotMissedError, UserError
 from lapsed.model import Check, Verdict
 from lapsed.settings import CommandCamera
 
-GIVE_UP_BEFORE_S = 0.1
+GIVE_UP_BEFORE_S = 0.25
 """How long before the worker would be killed the program is ended and the shot given up."""
 
 EXPOSED = b"exposed"

@@ -1,5 +1,6 @@
 """What a release line's wiring does for each state of its two control lines; pure."""
 
+from lapsed.camera.flicker import flicker
 from lapsed.model import Check, Verdict
 from lapsed.settings import ReleaseCamera
 
@@ -50,7 +51,7 @@ def checks(part: ReleaseCamera) -> tuple[Check, ...]:
         )
     wait = f"the print waits {part.least_s:.2f} s for each shot, by the clock: no wire tells of the shutter"
     advice = "see on the card that test shots are sharp and that the head is out of them; else raise release_lag_s"
-    return (*found, Check("shutter closed", Verdict.WARN, wait, advice))
+    return (*found, Check("shutter closed", Verdict.WARN, wait, advice), flicker(part.exposure_s, part.mains_hz))
 
 
 def _opening(part: ReleaseCamera) -> Check:

@@ -109,7 +109,7 @@ class ReleaseLine:
         return self._sentence()
 
     def inspect(self) -> tuple[Check, ...]:
-        """What may be told without a word from the camera: the lines, the wiring, the times, and what a person sees to."""
+        """What may be told without a word from the camera: the lines, their wiring and the times."""
         with self._errors():
             _ = self._held.cts
         return contacts.checks(self._part)

@@ -25,7 +25,7 @@ from lapsed.errors import LapsedError, RetryError, ShotMissedError, UserError
 from lapsed.model import Check, Verdict
 from lapsed.settings import UrlCamera
 
-GIVE_UP_BEFORE_S = 0.1
+GIVE_UP_BEFORE_S = 0.25
 """How long before the worker would be killed a picture that does not come is given up."""
 
 AGAIN_S = 0.1

@@ -46,8 +46,6 @@ class CaptureCamera(CameraPart):
     )
     gain: int | None = Field(None, description="in the device's own steps")
     focus: int | None = Field(None, description="likewise; turns automatic focus off")
-        None, description="frequency of the lamps, for the device's flicker filter"
-    )
     stills_megapixels: Annotated[float, Field(gt=0, le=1000)] | None = Field(
         None, description="what the camera behind the device takes by itself; `check` then says what the stream loses"
     )
