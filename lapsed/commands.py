@@ -7,11 +7,14 @@ import logging
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from lapsed import app, arguments, configuration
 from lapsed.errors import UserError
+from lapsed.settings import CodecName
 from lapsed.take import reader
+
+_CODECS = [word for word in get_args(CodecName) if word != "master"]
 
 Subparsers = Any
 """argparse keeps the type of what add_subparsers returns to itself."""
@@ -48,6 +51,8 @@ def add_parsers(subparsers: Subparsers) -> None:
     stitch.add_argument("--size", type=_size, metavar="WxH", help="width and height of deliveries, such as 1080x1920")
     stitch.add_argument("--rate", type=arguments.rate, metavar="R", help="frames a second: 25, 29.97, 30000/1001")
     stitch.add_argument("--length", type=float, metavar="S", help="length in seconds")
+    stitch.add_argument("--codec", choices=_CODECS, help="the codec of deliveries")
+    stitch.add_argument("--workers", type=_processes, default=1, metavar="N", help="processes that encode side by side")
     stitch.add_argument("--camera", metavar="NAME", help="frames of this camera instead of the main one's")
     stitch.add_argument("--out", type=Path, metavar="DIR", help="folder for the clips, instead of the take's own")
     arguments.add_config(stitch)
@@ -68,6 +73,12 @@ def _size(text: str) -> tuple[int, int]:
     if not (cross and width.isdecimal() and height.isdecimal()):
         raise argparse.ArgumentTypeError(f"{text!r} is not a size; write it like 3840x2160")
     return int(width), int(height)
+
+
+def _processes(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 64:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes from 1 to 64")
+    return int(text)
 
 
 # ------------------------------------------------------------------------------------------------- demo and run

@@ -21,7 +21,7 @@ def run(args: argparse.Namespace) -> int:
     is_take = (args.path / "take.db").is_file()
     footage = footage_of_take(args.path, args.camera) if is_take else footage_of_folder(args.path)
     clips = _clips(args, footage)
-    report = stitch.stitch(footage, clips, args.out, _silent if args.quiet else bar)
+    report = stitch.stitch(footage, clips, args.out, _silent if args.quiet else bar, processes=args.workers)
     if args.json:
         print(json.dumps(report.as_json(), indent=2))
     elif not args.quiet:
@@ -72,7 +72,7 @@ def _printer(folder: Path, whole: settings.Settings) -> settings.Printer | None:
 def _changed(clip: settings.Clip, args: argparse.Namespace) -> settings.Clip:
     changes = {"rate": args.rate, "length_s": args.length}
     if clip.codec != "master":
-        changes["size_px"] = args.size
+        changes |= {"size_px": args.size, "codec": args.codec}
     given = {name: value for name, value in changes.items() if value is not None}
     try:
         return settings.Clip.model_validate({**clip.model_dump(), **given})

@@ -1,52 +1,108 @@
-"""The delivery: frames cropped, scaled and encoded for a destination."""
+"""The delivery: frames cropped, scaled and encoded for a destination, a segment at a time."""
 
 import ctypes
 import os
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 from av.error import FFmpegError
 
-from lapsed.clip import encoder
+from lapsed.clip import encoder, workers
 from lapsed.clip.codec import CODECS, Effort
+from lapsed.clip.cut import Segment, cut
 from lapsed.clip.editlist import EditList
 from lapsed.clip.encoder import Tags
 from lapsed.clip.join import join
 from lapsed.clip.partial import whole_or_nothing
+from lapsed.clip.parts import Parts
 from lapsed.clip.rendering import Broken, Rendering
-from lapsed.clip.room import room
+from lapsed.clip.room import Room, room
 from lapsed.errors import UserError
 
 
-def write(edit: EditList, folder: Path, out: Path, tags: Tags, told: Callable[[int], None]) -> tuple[Broken, ...]:
+@dataclass(frozen=True, slots=True)
+class Means:
+    """What a delivery may use: processor cores, and processes that encode a segment each."""
+
+    cores: int
+    processes: int = 1
+
+
+def write(
+    edit: EditList, folder: Path, out: Path, tags: Tags, told: Callable[[int], None], *, means: Means | None = None
+) -> tuple[Broken, ...]:
     """Encode the clip of `edit` to `out`; `told` gets the number of output frames done.
 
     A frame that can't be decoded is replaced by the one before it, or by the one after it at the start, and is
-    returned. Raises UserError where nothing could be decoded or the file can't be written.
+    returned. What a kill left of an earlier try is used. Raises UserError where nothing could be decoded or the file
+    can't be written.
     """
+    means = means or Means(cores())
+    codec = CODECS[edit.codec]
+    segments = cut(edit) if codec.joins else (Segment(0, 0, len(edit.pieces), edit.frames),)
+    with whole_or_nothing(out) as draft:
+        parts = Parts(out, edit, folder)
+        try:
+            _encode(edit, folder, parts, segments, told=told, means=means)
+            paths = [parts.path(segment) for segment in segments]
+            if codec.joins:
+                join(paths, edit, tags, draft)
+            else:
+                paths[0].replace(draft)
+            broken = [bad for segment in segments for bad in parts.broken(segment)]
+        except FFmpegError as error:
+            raise UserError(f"cannot encode {out}: {error.strerror}") from error
+        finally:
+            parts.clear()
+    return tuple({bad.frame: bad for bad in broken}.values())
+
+
+def _encode(
+    edit: EditList,
+    folder: Path,
+    parts: Parts,
+    segments: tuple[Segment, ...],
+    *,
+    told: Callable[[int], None],
+    means: Means,
+) -> None:
+    missing = [segment for segment in segments if not parts.has(segment)]
+    before = sum(segment.frames for segment in segments if parts.has(segment))
+    if means.processes > 1 and len(missing) > 1:
+        workers.encode(edit, folder, parts, missing, told=_from(before, told), processes=means.processes)
+        return
+    for segment in missing:
+        broken = encode_segment(edit, folder, segment, out=parts.draft(segment), told=_from(before, told), means=means)
+        parts.keep(segment, broken)
+        before += segment.frames
+
+
+def _from(before: int, told: Callable[[int], None]) -> Callable[[int], None]:
+    return lambda done: told(before + done)
+
+
+def encode_segment(
+    edit: EditList, folder: Path, segment: Segment, *, out: Path, told: Callable[[int], None], means: Means
+) -> tuple[Broken, ...]:
+    """Encode one segment to `out`, in this process."""
     cv2.setNumThreads(1)  # the workers are the parallelism
     _give_back_freed_memory()
-    space = room(edit.stored[0] * edit.stored[1], edit.size[0] * edit.size[1], _cores())
-    rendering = Rendering(edit, folder, space)
-    effort = Effort(edit.quality, edit.preset, space.look_ahead, min(_cores(), 8))
-    try:
-        with whole_or_nothing(out) as draft:
-            bare = draft.with_name(f"{draft.name}.track")
-            try:
-                encoder.write(bare, edit, effort, rendering.pictures(), told)
-                if CODECS[edit.codec].joins:
-                    join([bare], edit, tags, draft)
-                else:
-                    bare.replace(draft)
-            finally:
-                bare.unlink(missing_ok=True)
-    except FFmpegError as error:
-        raise UserError(f"cannot encode {out}: {error.strerror}") from error
+    space = room_for(edit, means)
+    rendering = Rendering(edit, folder, space, (segment.start, segment.stop))
+    effort = Effort(edit.quality, edit.preset, space.look_ahead, min(means.cores, 8))
+    encoder.write(out, edit, effort, rendering.pictures(), told)
     return tuple(rendering.broken.values())
 
 
-def _cores() -> int:
+def room_for(edit: EditList, means: Means) -> Room:
+    """The memory's share for one process."""
+    return room(edit.stored[0] * edit.stored[1], edit.size[0] * edit.size[1], means.cores)
+
+
+def cores() -> int:
+    """How many cores this process may use."""
     return len(os.sched_getaffinity(0))
 
 

@@ -1,5 +1,7 @@
-"""A file that appears under its name only when it is whole."""
+"""A file that appears under its name only when it is whole, in a folder that one stitch at a time writes to."""
 
+import errno
+import fcntl
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -24,3 +26,24 @@ def whole_or_nothing(path: Path) -> Iterator[Path]:
         raise UserError(f"cannot write {path}: {error.strerror or error}") from error
     finally:
         draft.unlink(missing_ok=True)
+
+
+@contextmanager
+def only_one(folder: Path) -> Iterator[None]:
+    """Keep other processes from stitching into `folder` meanwhile; the lock ends with this process, however it ends.
+
+    Raises UserError where another has it.
+    """
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            if error.errno in {errno.EWOULDBLOCK, errno.EACCES}:
+                raise UserError(
+                    f"another stitch is writing to {folder}; wait for it or name another with --out"
+                ) from error
+            # Some network file systems have no locks; stitching without one is better than not at all.
+        yield
+    finally:
+        os.close(handle)

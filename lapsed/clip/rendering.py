@@ -1,8 +1,9 @@
 """The pictures of a clip, shaped in threads ahead of the encoder and handed out in the order they are shown."""
 
+import contextlib
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -48,10 +49,14 @@ class _Once(Generic[T]):
 
 
 class Rendering:
-    """Renders the pieces of `edit` from the frames in `folder`; `broken` fills up with those that can't be decoded."""
+    """Renders the pieces of `edit` in `span` from the frames in `folder`.
 
-    def __init__(self, edit: EditList, folder: Path, space: Room) -> None:
+    `broken` fills up with those that can't be decoded.
+    """
+
+    def __init__(self, edit: EditList, folder: Path, space: Room, span: tuple[int, int] | None = None) -> None:
         self._edit = edit
+        self._start, self._stop = span or (0, len(edit.pieces))
         self._folder = folder
         self._space = space
         self._own = threading.local()
@@ -61,8 +66,8 @@ class Rendering:
     def pictures(self) -> Iterator[tuple[VideoFrame, int]]:
         """Each picture with its shows, made ahead as far as there is room.
 
-        A broken one is replaced by the one before it, or by the one after it at the start. Raises UserError where
-        none can be decoded.
+        A broken one is replaced by the one before it, or by the one after it at the start, whether in the span or
+        not. Raises UserError where none can be decoded.
         """
         last: VideoFrame | None = None
         owed = 0
@@ -82,17 +87,28 @@ class Rendering:
                         last = future.result()
                     except BrokenFrameError as error:
                         self.broken.setdefault(piece.frame, Broken(piece.frame, str(error)))
+                        last = last or self._stand_in(reversed(self._edit.pieces[: self._start]))
                     if last is not None:
                         yield last, owed
                         owed = 0
             finally:
                 pool.shutdown(cancel_futures=True)
         if last is None:
-            raise UserError(f"none of the {len(self._edit.pieces)} frames in {self._folder} can be decoded")
+            last = self._stand_in(self._edit.pieces[self._stop :])
+            if last is None:
+                raise UserError(f"none of the {len(self._edit.pieces)} frames in {self._folder} can be decoded")
+            yield last, owed
+
+    def _stand_in(self, pieces: Iterable[Piece]) -> VideoFrame | None:
+        """The picture of the first of `pieces` that can be decoded."""
+        for piece in pieces:
+            with contextlib.suppress(BrokenFrameError):
+                return self._shape(piece, _Once(self._decode(piece.frame)))()
+        return None
 
     def _jobs(self) -> Iterator[tuple[Piece, Callable[[], VideoFrame]]]:
         """What is to be done for each piece; what the next piece needs again is not made twice."""
-        pieces = self._edit.pieces
+        pieces = self._edit.pieces[self._start : self._stop]
         for piece, following in zip(pieces, (*pieces[1:], None), strict=True):
             decoded = self._decoded.get(piece.frame) or _Once(self._decode(piece.frame))
             self._decoded = {piece.frame: decoded} if following and following.frame == piece.frame else {}

@@ -13,11 +13,12 @@ from types import FrameType
 from lapsed import clock
 from lapsed.clip import delivery, master, sheet
 from lapsed.clip.codec import CODECS
+from lapsed.clip.delivery import Means
 from lapsed.clip.editlist import EditList, edit, to_json
 from lapsed.clip.encoder import Tags
 from lapsed.clip.footage import Footage, Frame, LeftOut, Made, Progress, Report
 from lapsed.clip.orient import turned
-from lapsed.clip.partial import whole_or_nothing
+from lapsed.clip.partial import only_one, whole_or_nothing
 from lapsed.clip.probe import probe
 from lapsed.clip.shape import Shape, shape, within
 from lapsed.clip.sift import Sifted, sift
@@ -27,11 +28,12 @@ from lapsed.settings import Clip
 Told = Callable[[Progress], None]
 
 
-def stitch(footage: Footage, clips: Sequence[Clip], out: Path | None, told: Told) -> Report:
+def stitch(footage: Footage, clips: Sequence[Clip], out: Path | None, told: Told, *, processes: int = 1) -> Report:
     """Stitch `clips` from `footage` into the folder `out`, or into `clips` in the footage's own folder.
 
     Beside each clip stands its edit list, and a contact sheet beside all. `told` hears of the progress at each output
-    frame. Whatever ends it early, an exception or SIGTERM, leaves no unfinished file. Raises UserError.
+    frame; deliveries are encoded by `processes`. Whatever ends it early, an exception or SIGTERM, leaves no unfinished
+    file. Raises UserError.
     """
     target = out if out is not None else footage.folder / "clips"
     with ThreadPoolExecutor(4) as pool:  # headers are few bytes far apart: the wait is the disk's
@@ -41,8 +43,8 @@ def stitch(footage: Footage, clips: Sequence[Clip], out: Path | None, told: Told
         first = f"; {sifted.left_out[0].frame} {sifted.left_out[0].reason}" if sifted.left_out else ""
         raise UserError(f"no usable frame in {footage.folder}{first}")
     _make_folder(target)
-    with _ended_by_sigterm():
-        work = _Work(footage, sifted, target, told)
+    with only_one(target), _ended_by_sigterm():
+        work = _Work(footage, sifted, target, told, means=Means(delivery.cores(), processes))
         made = [work.make(clip) for clip in clips if work.can_make(clip)]
         overview = work.overview()
     left_out = (*sifted.left_out, *(LeftOut(str(footage.folder / name), why) for name, why in work.broken.items()))
@@ -52,11 +54,12 @@ def stitch(footage: Footage, clips: Sequence[Clip], out: Path | None, told: Told
 class _Work:
     """What the clips of one footage have in common, and what is found out while they are made."""
 
-    def __init__(self, footage: Footage, sifted: Sifted, target: Path, told: Told) -> None:
+    def __init__(self, footage: Footage, sifted: Sifted, target: Path, told: Told, *, means: Means) -> None:
         self._footage = footage
         self._sifted = sifted
         self._target = target
         self._told = told
+        self._means = means
         self._upright = turned(sifted.stored, sifted.orientation)
         self._names = [os.path.relpath(picture.path, footage.folder) for picture in sifted.kept]
         self.broken: dict[str, str] = {}
@@ -98,7 +101,7 @@ class _Work:
             master.write(plan, folder, path, pace)
         else:
             tags = Tags(self._footage.title, self._footage.frames[0].taken_at)
-            broken = delivery.write(plan, folder, path, tags, pace)
+            broken = delivery.write(plan, folder, path, tags, pace, means=self._means)
             self.broken.update((bad.frame, bad.reason) for bad in broken)
         width, height = self._upright if clip.codec == "master" else plan.size
         remarks = tuple(_remarks(form, clip))
@@ -158,12 +161,15 @@ def _check_room(plan: EditList, folder: Path, path: Path) -> None:
 
 
 def _pace(name: str, total: int, told: Told) -> Callable[[int], None]:
-    """What turns a count of output frames into progress."""
+    """What turns a count of output frames into progress; what an earlier try had done counts for no speed."""
     start = clock.monotonic()
+    before: int | None = None
 
     def tell(done: int) -> None:
+        nonlocal before
+        before = done - 1 if before is None else before
         spent = clock.monotonic() - start
-        fps = done / spent if spent > 0 else 0.0
+        fps = (done - before) / spent if spent > 0 else 0.0
         told(Progress(name, done, total, fps, (total - done) / fps if fps else None))
 
     return tell
