@@ -3,6 +3,7 @@
 import asyncio
 import json
 import logging
+import os
 import random
 from collections.abc import Callable, Sequence
 from itertools import count
@@ -48,6 +49,7 @@ class Feed:
         self._heard_s = 0.0
         self._lost_s: float | None = None
         self._unreachable = False
+        self._trouble = ""
         self._unreadable = 0
         self._complain_at = 1
 
@@ -60,6 +62,16 @@ class Feed:
     def unreadable(self) -> int:
         """How many messages were no JSON, since the feed was made."""
         return self._unreadable
+
+    @property
+    def heard(self) -> HostState:
+        """All that is known of the host at present."""
+        return self._state
+
+    @property
+    def trouble(self) -> str:
+        """Why the last attempt to connect failed, empty after one that did not."""
+        return self._trouble
 
     async def run(self) -> None:
         """Follow the host until cancelled, and connect again however often it goes away."""
@@ -121,15 +133,15 @@ class Feed:
             )
         except (OSError, WebSocketException, ValueError) as error:  # ValueError: a host name that can be none
             level = logging.DEBUG if self._unreachable else logging.WARNING
-            log.log(
-                level, "host %s cannot be reached, still trying: %s", self._where, str(error) or type(error).__name__
-            )
+            self._trouble = _trouble(error)
+            log.log(level, "host %s cannot be reached, still trying: %s", self._where, self._trouble)
             self._unreachable = True
             return 0.0
         async with connection:
             since_s = monotonic()
             gap_s = None if self._lost_s is None else since_s - self._lost_s
             self._unreachable = False
+            self._trouble = ""
             self._state = forget(self._state)
             self._connection = connection
             log.info("host %s is heard", self._where)
@@ -239,6 +251,13 @@ def next_delay_s(last_s: float, lived_s: float, most_s: float) -> float:
     if lived_s > last_s or last_s == 0:
         return min(_FIRST_DELAY_S, most_s)
     return min(2 * last_s, most_s)
+
+
+def _trouble(error: Exception) -> str:
+    """Why a host can't be reached, as the system says it where it does; asyncio names the call instead."""
+    if isinstance(error, OSError) and error.errno is not None and error.errno > 0:
+        return os.strerror(error.errno).lower()
+    return getattr(error, "strerror", None) or str(error) or type(error).__name__
 
 
 def _why(closed: ConnectionClosed) -> str:

@@ -1,0 +1,81 @@
+"""Asking the host and the disk what the check wants to know."""
+
+import asyncio
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+
+from lapsed.check.facts import HostFacts, StoreFacts
+from lapsed.clock import monotonic
+from lapsed.errors import LapsedError, RetryError
+from lapsed.host.feed import Feed
+from lapsed.settings import Facts, FeedLink
+from lapsed.take import space
+
+REACH_WITHIN_S = 3.0
+"""How long a host may take to be connected to; it is a neighbour."""
+
+LISTEN_S = 1.5
+"""How long its messages are listened to, unless all facts are told before."""
+
+_NOT_FACTS = frozenset({"console", "progress_full", "state"})
+_POLL_S = 0.02
+
+
+async def host(link: FeedLink) -> HostFacts:
+    """What the host behind `link` tells when it is connected to and asked for all facts."""
+    feed = Feed(link, lambda _event: None)
+    running = asyncio.create_task(feed.run(), name="check of the host")
+    where = link.url.partition("://")[2].partition("/")[0].rpartition("@")[2]
+    try:
+        until_s = monotonic() + REACH_WITHIN_S
+        while not feed.connected and not feed.trouble and monotonic() < until_s:  # noqa: ASYNC110 - once in a command's life
+            await asyncio.sleep(_POLL_S)
+        if not feed.connected:
+            return HostFacts(where, reached=False, trouble=feed.trouble or f"no answer within {REACH_WITHIN_S:g} s")
+        return await _asked(feed, link, where)
+    finally:
+        running.cancel()
+        with suppress(asyncio.CancelledError):
+            await running
+
+
+async def _asked(feed: Feed, link: FeedLink, where: str) -> HostFacts:
+    trouble = ""
+    if link.ask is not None:
+        try:
+            await feed.call(link.ask)
+        except RetryError as error:
+            trouble = str(error)
+    until_s = monotonic() + LISTEN_S
+    while _missing(feed) and monotonic() < until_s:  # noqa: ASYNC110 - once in a command's life
+        await asyncio.sleep(_POLL_S)
+    odd = tuple((name, one.sample) for name, one in feed.heard.odd.items())
+    stage = None if feed.heard.stage is None else str(feed.heard.stage)
+    return HostFacts(where, reached=True, trouble=trouble, missing=_missing(feed), odd=odd, stage=stage)
+
+
+def _missing(feed: Feed) -> tuple[str, ...]:
+    """The facts whose pointers found nothing so far."""
+    names = [name for name in Facts.model_fields if name not in _NOT_FACTS]
+    missing = tuple(name for name in names if getattr(feed.heard.known, name) is None)
+    return missing if feed.heard.stage is not None else ("state", *missing)
+
+
+def store(folder: Path) -> StoreFacts:
+    """Free space, and whether a file can be made where the takes are, or are to be."""
+    place = folder.absolute()
+    while not place.exists() and place != place.parent:
+        place = place.parent
+    trouble = None
+    try:
+        with tempfile.NamedTemporaryFile(dir=place, prefix=".lapsed-check-") as file:
+            file.write(b"lapsed")
+            file.flush()
+    except OSError as error:
+        trouble = (error.strerror or str(error)).lower()
+    try:
+        free_mb = space.free_mb(folder)
+    except LapsedError:
+        free_mb = 0.0
+    return StoreFacts(str(folder), free_mb, trouble)

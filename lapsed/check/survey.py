@@ -1,0 +1,118 @@
+"""The whole check of one printer: facts are gathered, judged, and put into sections."""
+
+import asyncio
+import shutil
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from lapsed.check import judge, place
+from lapsed.check.facts import TrialFrame, TrialShot
+from lapsed.check.holders import camera_nodes, holders
+from lapsed.check.session import Session, Taken, opened
+from lapsed.check.table import Section
+from lapsed.errors import RetryError
+from lapsed.model import Check, Verdict
+from lapsed.settings import Camera, Clip, Printer, Settings
+
+INSPECT_WITHIN_S = 25.0
+
+
+@dataclass(slots=True)
+class _Seen:
+    """What looking at one camera came to."""
+
+    checks: list[Check]
+    shots: list[TrialShot] = field(default_factory=list)
+    frame: TrialFrame | None = None
+    bytes_each: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """How a printer is checked: `kinds` names where each kind of camera lives, `shots` are the test shots of each.
+
+    `out` is the folder for the test frames. With `daemon`, the process id of a daemon that has the cameras, they are
+    left alone.
+    """
+
+    settings: Settings
+    kinds: Mapping[str, str]
+    shots: int
+    out: Path
+    daemon: int | None
+
+    async def of(self, printer: Printer) -> list[Section]:
+        """The sections of `printer`: host, machine and disk, then each camera."""
+        asking = asyncio.create_task(self._host(printer))
+        seen = [await self._camera(printer, camera) for camera in printer.camera]
+        store = await asyncio.to_thread(place.store, self.settings.store.folder.expanduser())
+        each = sum(one.bytes_each or 0 for one in seen) or None
+        wanted = judge.frames_wanted(printer.cadence)
+        disk = (
+            judge.folder(store),
+            judge.disk(store, self.settings.store.min_free_mb, wanted, each),
+        )
+        return [
+            Section(printer.name, "host", await asking),
+            Section(printer.name, "machine and disk", (judge.park_point(printer.machine, printer.cadence), *disk)),
+            *(
+                Section(
+                    printer.name, f"camera {camera.name}", tuple(one.checks), one.frame.light if one.frame else None
+                )
+                for camera, one in zip(printer.camera, seen, strict=True)
+            ),
+        ]
+
+    async def _host(self, printer: Printer) -> tuple[Check, ...]:
+        return tuple(judge.host(await place.host(printer.link), printer))
+
+    async def _camera(self, printer: Printer, camera: Camera) -> _Seen:
+        if self.daemon is not None:
+            text = f"the daemon (process {self.daemon}) has it"
+            advice = "read the daemon's log for how it is, or stop the daemon and check again"
+            return _Seen([Check("found", Verdict.WARN, text, advice)])
+        try:
+            async with opened(camera, self.kinds[camera.kind]) as session:
+                return await self._looked_over(session, printer, camera)
+        except RetryError as error:
+            nodes = camera_nodes() if camera.kind == "gphoto" else frozenset()
+            held = await asyncio.to_thread(holders, nodes)
+            return _Seen([judge.away(str(error), held)])
+
+    async def _looked_over(self, session: Session, printer: Printer, camera: Camera) -> _Seen:
+        seen = _Seen([Check("found", Verdict.PASS, await session.ready())])
+        try:
+            async with asyncio.timeout(INSPECT_WITHIN_S):
+                seen.checks += await session.inspect()
+        except TimeoutError:
+            seen.checks.append(Check("settings", Verdict.FAIL, "the camera did not tell them in time", "try again"))
+        last: Taken | None = None
+        for _ in range(self.shots):
+            taken = await session.shoot()
+            seen.shots.append(taken.shot)
+            if taken.files:
+                last = taken
+                seen.bytes_each = sum(path.stat().st_size for path in taken.files)
+            if taken.shot.missed is not None:
+                break  # the next would most likely miss for the same reason, after as long a wait
+        seen.checks += judge.cycle(seen.shots, camera, printer.cadence)
+        if last is not None:
+            seen.frame = await asyncio.to_thread(self._kept, last, f"{printer.name}-{camera.name}")
+        if seen.frame is not None:
+            seen.checks += judge.frame(seen.frame, camera, self._clips(printer))
+        return seen
+
+    def _clips(self, printer: Printer) -> tuple[Clip, ...]:
+        return self.settings.clips_of(printer)
+
+    def _kept(self, taken: Taken, name: str) -> TrialFrame | None:
+        """Look at the test frame, and keep it where a person finds it."""
+        from lapsed.check import picture  # noqa: PLC0415 - loads image libraries, which a check without a camera spares
+
+        path = taken.files[0]
+        with suppress(OSError):
+            self.out.mkdir(parents=True, exist_ok=True)
+            path = Path(shutil.copyfile(path, self.out / f"{name}{path.suffix}"))
+        return picture.look(path)

@@ -1,0 +1,209 @@
+"""The commands that look at cameras before a print, and fetch their photos after it."""
+
+import argparse
+import asyncio
+import json
+import logging
+import shutil
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from lapsed import app, arguments, configuration
+from lapsed.check import judge, table
+from lapsed.check.holders import daemon
+from lapsed.check.session import Session, Taken, opened
+from lapsed.check.survey import Survey
+from lapsed.errors import RetryError, ShotMissedError, UserError
+from lapsed.model import Verdict
+from lapsed.settings import Camera, Printer, Settings
+
+Subparsers = Any
+"""argparse keeps the type of what add_subparsers returns to itself."""
+
+
+def add_parsers(subparsers: Subparsers) -> None:
+    """Add `check` and `shoot`."""
+    check = subparsers.add_parser("check", help="look host, disk and cameras over before a print, with test shots")
+    check.add_argument("--printer", metavar="NAME", help="only this printer")
+    check.add_argument("--shots", type=_count, default=5, metavar="N", help="test shots of each camera (default 5)")
+    check.add_argument("--out", type=Path, metavar="DIR", help="folder for the test frames, instead of the store's")
+    arguments.add_config(check)
+    check.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    check.set_defaults(func=_check)
+
+    shoot = subparsers.add_parser("shoot", help="take one test frame, or focus by a crop that updates")
+    shoot.add_argument("--printer", metavar="NAME", help="whose camera, where the configuration has several printers")
+    shoot.add_argument("--camera", metavar="NAME", help="another camera than the main one")
+    shoot.add_argument("--out", type=Path, metavar="FILE", help="the picture, test.jpg or focus.jpg if left out")
+    shoot.add_argument("--focus", action="store_true", help="shoot until interrupted, magnify a part, tell how sharp")
+    shoot.add_argument(
+        "--at", type=_spot, default=(0.5, 0.5), metavar="X,Y", help="the spot to focus on, as shares of the frame"
+    )
+    arguments.add_config(shoot)
+    shoot.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    shoot.set_defaults(func=_shoot)
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 100:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of shots from 1 to 100")
+    return int(text)
+
+
+def _spot(text: str) -> tuple[float, float]:
+    try:
+        x, y = map(float, text.split(","))
+    except ValueError:
+        x = y = -1.0
+    if not (0 <= x <= 1 and 0 <= y <= 1):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a spot; write two shares from 0 to 1 like 0.5,0.6")
+    return x, y
+
+
+def printers(whole: Settings, name: str | None) -> tuple[Printer, ...]:
+    """The printer of that name, or all of them. Raises UserError."""
+    found = tuple(printer for printer in whole.printer if name in (None, printer.name))
+    if not found:
+        known = ", ".join(printer.name for printer in whole.printer)
+        raise UserError(f"there is no printer {name!r} in the configuration; there are {known}")
+    return found
+
+
+def camera_of(printer: Printer, name: str | None) -> Camera:
+    """The camera of that name, or the main one. Raises UserError."""
+    found = next((camera for camera in printer.camera if name in (None, camera.name)), None)
+    if found is None:
+        known = ", ".join(camera.name for camera in printer.camera)
+        raise UserError(f"printer {printer.name!r} has no camera {name!r}; it has {known}")
+    return found
+
+
+# --------------------------------------------------------------------------------------------------------- check
+
+
+def _check(args: argparse.Namespace) -> int:
+    with _quiet(verbose=args.verbose):
+        return _checked(args)
+
+
+@contextmanager
+def _quiet(*, verbose: bool) -> Iterator[None]:
+    """No log unless it is asked for: what goes wrong is told anyway."""
+    log = logging.getLogger("lapsed")
+    level = log.level
+    if not verbose:
+        log.setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        log.setLevel(level)
+
+
+def _checked(args: argparse.Namespace) -> int:
+    config = configuration.locate(args.config)
+    whole = configuration.load(config)
+    wanted = printers(whole, args.printer)
+    out = args.out or whole.store.folder.expanduser() / "check"
+    survey = Survey(whole, app.CAMERA_KINDS, args.shots, out, daemon(config, configuration.usual_places()))
+    sections = asyncio.run(_sections(survey, wanted))
+    checks = [check for section in sections for check in section.checks]
+    verdict = judge.worst(checks)
+    if args.json:
+        print(json.dumps({"verdict": verdict, "sections": [asdict(section) for section in sections]}, indent=2))
+    else:
+        for line in table.lines(sections, shutil.get_terminal_size().columns):
+            print(line)
+        print(f"\n{table.summary(checks)}")
+    return 1 if verdict is Verdict.FAIL else 0
+
+
+async def _sections(survey: Survey, wanted: tuple[Printer, ...]) -> list[table.Section]:
+    sections = []
+    for printer in wanted:
+        print(f"looking at {printer.name}", file=sys.stderr)
+        sections += await survey.of(printer)
+    return sections
+
+
+# --------------------------------------------------------------------------------------------------------- shoot
+
+
+def _shoot(args: argparse.Namespace) -> int:
+    config = configuration.locate(args.config)
+    camera = camera_of(printers(configuration.load(config), args.printer)[0], args.camera)
+    running = daemon(config, configuration.usual_places())
+    if running is not None:
+        raise RetryError(f"the daemon (process {running}) has the cameras; stop it, then shoot again")
+    out = args.out or Path("focus.jpg" if args.focus else "test.jpg")
+    if not out.absolute().parent.is_dir():
+        raise UserError(f"there is no folder {out.absolute().parent} to write {out.name} to; make it, or change --out")
+    try:
+        with _quiet(verbose=args.verbose):
+            asyncio.run(_focus(camera, out, args.at) if args.focus else _one(camera, out, as_json=args.json))
+    except OSError as error:
+        raise UserError(f"cannot write {out}: {error.strerror}; name another file with --out") from error
+    return 0
+
+
+async def _one(camera: Camera, out: Path, *, as_json: bool) -> None:
+    async with opened(camera, app.CAMERA_KINDS[camera.kind]) as session:
+        found = await session.ready()
+        taken = await _taken(session)
+        # The camera decides what it writes; a raw file is not called a JPEG.
+        kept = [Path(shutil.copyfile(path, out.with_suffix(path.suffix))) for path in taken.files]
+    if as_json:
+        print(json.dumps({"camera": found, "files": list(map(str, kept)), **asdict(taken.shot)}, indent=2))
+        return
+    print(f"{', '.join(map(str, kept))}, from {found}")
+    print(
+        f"shutter closed {taken.shot.exposed_s or 0:.2f} s after the order, file safe {taken.shot.landed_s or 0:.2f} s"
+    )
+
+
+async def _taken(session: Session) -> Taken:
+    taken = await session.shoot()
+    if taken.shot.missed is not None:
+        raise ShotMissedError(taken.shot.missed)
+    if not taken.files:
+        raise UserError("this camera keeps its photos on the card; look at them there")
+    return taken
+
+
+async def _focus(camera: Camera, out: Path, spot: tuple[float, float]) -> None:
+    """Shoot, magnify and tell how sharp, until a signal; a missed shot is told and the next one taken."""
+    from lapsed.check import picture  # noqa: PLC0415 - image libraries belong to this mode alone
+
+    ended = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, ended.set)
+    best = 0.0
+    async with opened(camera, app.CAMERA_KINDS[camera.kind]) as session:
+        print(f"{await session.ready()}\nwatch {out}, turn the focus ring, and stop with Ctrl-C", flush=True)
+        while not ended.is_set():
+            try:
+                taken = await _taken(session)
+            except ShotMissedError as error:
+                print(f"missed: {error}", flush=True)
+                await asyncio.sleep(1.0)
+                continue
+            crop = await asyncio.to_thread(picture.magnified, taken.files[0], spot)
+            for path in taken.files:
+                path.unlink()
+            if crop is None:
+                raise UserError("the camera's pictures can't be looked at; set it to JPEG")
+            await asyncio.to_thread(picture.write, crop, out)
+            best = max(best, crop.sharpness)
+            _tell_sharpness(crop.sharpness, best)
+    print(f"\nbest     {best:.1f}")
+
+
+def _tell_sharpness(sharpness: float, best: float) -> None:
+    bar = "#" * round(40 * sharpness / best) if best else ""
+    line = f"sharp    {sharpness:7.1f}  best {best:7.1f}  {bar:40}"
+    print(f"\r{line}" if sys.stdout.isatty() else line, end="" if sys.stdout.isatty() else "\n", flush=True)

@@ -1,0 +1,102 @@
+"""`lapsed check` as a person runs it."""
+
+import json
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from lapsed.__main__ import main
+
+EMPTY = """
+[store]
+folder = "{folder}"
+[[printer]]
+name = "ottermole"
+[printer.link]
+url = "ws://127.0.0.1:9/"
+[[printer.camera]]
+kind = "gphoto"
+"""
+
+
+@pytest.fixture
+def nothing(tmp_path, monkeypatch):
+    monkeypatch.delenv("VCAMERADIR", raising=False)
+    config = tmp_path / "lapsed.toml"
+    config.write_text(EMPTY.format(folder=tmp_path / "takes"))
+    return config
+
+
+def test_with_nothing_there_it_says_what_to_do(nothing, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    assert main(["check", "--config", str(nothing)]) == 1
+    told, err = capsys.readouterr()
+    assert "127.0.0.1:9 cannot be reached: connection refused" in told
+    assert "no camera is found on USB" in told
+    assert max(len(line) for line in told.splitlines() if str(nothing.parent) not in line) <= 80
+    assert told.splitlines()[-1].endswith("2 to mend before the print")
+    assert "Traceback" not in told + err
+
+
+def test_looks_at_host_disk_and_cameras_and_keeps_a_test_frame(host_url, configured, tmp_path, capsys):
+    assert main(["check", "--config", str(configured(host_url)), "--shots", "1", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    sections = {section["title"]: section for section in told["sections"]}
+    checks = {title: {check["what"]: check for check in part["checks"]} for title, part in sections.items()}
+    assert list(sections) == ["host", "machine and disk", "camera main", "camera side"]
+    assert told["verdict"] == "warn"
+    assert checks["host"]["head"]["verdict"] == "pass"
+    assert checks["machine and disk"]["disk space"]["found"].count("room for") == 1
+    assert checks["camera main"]["battery"]["found"] == "50 %"
+    assert "1280x720" in checks["camera main"]["test frame"]["found"]
+    assert checks["camera main"]["clip wide"]["verdict"] == "warn"
+    # The drawn camera writes its shutter time into Exif, where the check reads it.
+    assert "1/50 s" in checks["camera side"]["lamp flicker"]["found"]
+    for check in checks["camera main"], checks["camera side"]:
+        assert check["shutter closed"]["verdict"] == check["file safe"]["verdict"] == "pass"
+    assert sum(sections["camera side"]["light"]["bins"]) == pytest.approx(1)
+    assert sorted(path.name for path in (tmp_path / "takes" / "check").iterdir()) == [
+        "ottermole-main.jpg",
+        "ottermole-side.jpg",
+    ]
+
+
+def test_a_camera_that_misses_is_told_with_its_reason(configured, tmp_path, capsys):
+    config = configured("ws://127.0.0.1:9/")
+    (tmp_path / "card" / "DCIM" / "100OTTER" / "OTTR0001.JPG").write_bytes(b"")
+    assert main(["check", "--config", str(config), "--json"]) == 1
+    sections = json.loads(capsys.readouterr().out)["sections"]
+    (missed,) = [check for check in sections[2]["checks"] if check["what"] == "test shots"]
+    assert missed["found"].startswith("1 of 1 missed: ")
+    assert not (tmp_path / "takes" / "check").exists()
+
+
+def test_cameras_of_a_running_daemon_are_left_alone(nothing, capsys):
+    command = [sys.executable, "-m", "lapsed", "run", "--config", str(nothing)]
+    with subprocess.Popen(command, stderr=subprocess.PIPE) as running:
+        assert b"watching" in running.stderr.readline() + running.stderr.readline()
+        main(["check", "--config", str(nothing)])
+        running.send_signal(signal.SIGTERM)
+        running.stderr.read()
+    assert f"the daemon (process {running.pid}) has it" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("--printer", "none"), "there is no printer 'none' in the configuration; there are ottermole"),
+        (("--shots", "0"), "'0' is not a number of shots from 1 to 100"),
+    ],
+)
+def test_bad_input_is_told_in_a_sentence(nothing, arguments, told, capsys):
+    assert main(["check", "--config", str(nothing), *arguments]) == 2
+    assert told in capsys.readouterr().err
+
+
+def test_a_store_that_cannot_be_written_fails(nothing, tmp_path, capsys):
+    (tmp_path / "takes").write_text("a file where a folder should be")
+    assert main(["check", "--config", str(nothing), "--json"]) == 1
+    checks = json.loads(capsys.readouterr().out)["sections"][1]["checks"]
+    assert {check["what"]: check["verdict"] for check in checks}["folder"] == "fail"
