@@ -8,10 +8,14 @@ from pathlib import Path
 
 from lapsed import clock
 from lapsed.camera import kind
+from lapsed.errors import UserError
+from lapsed.reception import Reception
 from lapsed.runner import Runner
 from lapsed.settings import Settings
 from lapsed.stitcher import Stitcher
 from lapsed.take import reader
+from lapsed.web.bell import Bell
+from lapsed.web.server import Server
 
 log = logging.getLogger(__name__)
 
@@ -42,16 +46,21 @@ class Daemon:
         *,
         kinds: Mapping[str, str] = CAMERA_KINDS,
         ended: Callable[[Path], None] | None = None,
+        bell: Bell | None = None,
     ) -> None:
         self._store = settings.store.folder.expanduser()
         self._stopping = asyncio.Event()
         self._ended = ended
         self._stitches = config is not None and settings.stitch.when != "never"
-        self._stitcher = Stitcher(config)
+        bell = bell or Bell()
+        self._stitcher = Stitcher(config, bell.ring)
         self._runners = [
-            Runner(printer, settings.store, kinds, busy=self._stitcher.printing, ended=self._take_ended)
+            Runner(
+                printer, settings.store, kinds, busy=self._stitcher.printing, ended=self._take_ended, changed=bell.ring
+            )
             for printer in settings.printer
         ]
+        self.desk = Reception(settings, {runner.name: runner for runner in self._runners}, self._stitcher, bell)
 
     @property
     def ready(self) -> bool:
@@ -97,4 +106,24 @@ async def serve(settings: Settings, config: Path) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stop)
-    await daemon.run()
+    page = _page(settings, daemon) if settings.web.serve else None
+    serving = loop.create_task(page.run(), name="page") if page is not None else None
+    try:
+        await daemon.run()
+    finally:
+        if serving is not None:
+            serving.cancel()
+            await asyncio.gather(serving, return_exceptions=True)
+
+
+def _page(settings: Settings, daemon: Daemon) -> Server | None:
+    """The page, its port taken; without it prints are filmed all the same."""
+    folder = settings.store.folder.expanduser()
+    token = settings.web.token_file.expanduser() if settings.web.token_file is not None else folder / "token"
+    page = Server(settings.web, daemon.desk, token)
+    try:
+        page.listen()
+    except UserError as error:
+        log.error("%s", error)  # noqa: TRY400 - it is one sentence for a person
+        return None
+    return page

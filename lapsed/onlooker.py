@@ -8,7 +8,8 @@ from fractions import Fraction
 from lapsed.clock import Stamp
 from lapsed.decide import cadence
 from lapsed.decide import state as s
-from lapsed.model import CameraEvent, CameraTold, Landed, LinkDown, Missed
+from lapsed.decide.watch import SKIPPED
+from lapsed.model import CameraEvent, CameraTold, Landed, LinkDown, Missed, OnCard
 from lapsed.now import CameraNow, ClipNow, FrameNow, PrinterNow, PrintNow, ShotNow, TakeNow, Trouble
 from lapsed.settings import Cadence, Printer
 from lapsed.take.reader import TakeView
@@ -46,7 +47,8 @@ class Onlooker:
                 self.begin(stamp.utc)
             case s.WriteMissed(shot, cameras, reason):
                 self.missed.update(cameras)
-                self.went_wrong(f"shot {shot} missed: {reason}", stamp)
+                if reason != SKIPPED:
+                    self.went_wrong(f"shot {shot} missed: {reason}", stamp)
             case s.WriteNote(note) if note.kind in TROUBLES:
                 self.went_wrong(note.text, stamp)
             case _:
@@ -63,6 +65,8 @@ class Onlooker:
                 self.landed[event.camera] += 1
                 if event.files:
                     self.last_frame = FrameNow(event.camera, event.shot, event.files[0], stamp.utc, event.size_bytes)
+            case OnCard():
+                self.on_card[event.camera] += 1
             case Missed():
                 self.missed[event.camera] += 1
                 self.went_wrong(f"shot {event.shot} of camera {event.camera} missed: {event.reason}", stamp)
@@ -88,6 +92,8 @@ class Onlooker:
                         self.last_frame = FrameNow(shot.camera, shot.cue, shot.files[0], utc, shot.size_bytes or 0)
                 case "missed":
                     self.missed[shot.camera] += 1
+                case "on card":
+                    self.on_card[shot.camera] += 1
                 case _:
                     pass
 

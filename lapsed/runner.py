@@ -19,7 +19,19 @@ from lapsed.errors import BugError, LapsedError, RetryError, SilentError, UserEr
 from lapsed.gcode import park
 from lapsed.host.feed import Feed
 from lapsed.ledger import Ledger
-from lapsed.model import Block, CameraEvent, CameraTold, Landed, Missed, Note, Outcome, PrintTold, Refusal, Released
+from lapsed.model import (
+    Block,
+    CameraEvent,
+    CameraTold,
+    Landed,
+    Missed,
+    Note,
+    OnCard,
+    Outcome,
+    PrintTold,
+    Refusal,
+    Released,
+)
 from lapsed.now import PrinterNow
 from lapsed.onlooker import Onlooker
 from lapsed.settings import Call, Printer, Store
@@ -73,7 +85,7 @@ class Runner:
         self._ended = ended
         self._changed = changed
         self._onlooker = Onlooker(printer)
-        self._tests: dict[int, asyncio.Future[Landed | Missed]] = {}
+        self._tests: dict[int, asyncio.Future[Landed | OnCard | Missed]] = {}
         self._state = director.start(_rules(printer))
         self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
         self._feed = Feed(printer.link, self.tell)
@@ -353,7 +365,7 @@ class Runner:
 
     # ------------------------------------------------------------------------------------------------- test frames
 
-    async def test_frame(self, camera: str, folder: Path, stem: str) -> Landed | Missed:
+    async def test_frame(self, camera: str, folder: Path, stem: str) -> Landed | OnCard | Missed:
         """One picture that belongs to no take, its files named `stem` in `folder`; refused while a print is filmed."""
         part = next((part for part in self._printer.camera if part.name == camera), None)
         if part is None:
@@ -361,7 +373,7 @@ class Runner:
         if self._state.take is not None or self._state.pending:
             raise RetryError(f"{self.name} is filming a print; a test frame would be in its way")
         number = min(self._tests, default=0) - 1
-        future: asyncio.Future[Landed | Missed] = asyncio.get_running_loop().create_future()
+        future: asyncio.Future[Landed | OnCard | Missed] = asyncio.get_running_loop().create_future()
         self._tests[number] = future
         self._keepers[camera].order(number, folder, stem, clock.monotonic() + part.expose_within_s)
         try:
@@ -370,7 +382,7 @@ class Runner:
             del self._tests[number]
 
     def _tested(self, event: CameraEvent) -> None:
-        if isinstance(event, Landed | Missed) and event.shot in self._tests:
+        if isinstance(event, Landed | OnCard | Missed) and event.shot in self._tests:
             future = self._tests[event.shot]
             if not future.done():
                 future.set_result(event)

@@ -6,9 +6,11 @@ import os
 import signal
 import sys
 from collections import deque
+from collections.abc import Callable
 from pathlib import Path
 
 from lapsed.errors import UserError
+from lapsed.now import StitchNow
 from lapsed.take import reader
 
 log = logging.getLogger(__name__)
@@ -18,19 +20,33 @@ END_WITHIN_S = 2.0
 
 
 class Stitcher:
-    """Works off finished takes by running `lapsed stitch` on them, with the clips of the file `config`."""
+    """Works off finished takes by running `lapsed stitch` on them, with the clips of the file `config`.
 
-    def __init__(self, config: Path | None) -> None:
+    `changed` is called whenever `now` has.
+    """
+
+    def __init__(self, config: Path | None, changed: Callable[[], None] = lambda: None) -> None:
         self._config = config
-        self._due: deque[Path] = deque()
+        self._told = changed
+        self._due: deque[tuple[Path, tuple[str, ...]]] = deque()
+        self._at: Path | None = None
         self._printing: set[str] = set()
         self._changed = asyncio.Event()
         self._child: asyncio.subprocess.Process | None = None
 
-    def enqueue(self, *takes: Path) -> None:
-        """Stitch these takes when there is time."""
-        self._due.extend(take for take in takes if take not in self._due)
+    def enqueue(self, *takes: Path, options: tuple[str, ...] = ()) -> None:
+        """Stitch these takes when there is time, with these `options` of `lapsed stitch`."""
+        self._due.extend((take, options) for take in takes if (take, options) not in self._due)
         self._changed.set()
+
+    def now(self) -> StitchNow:
+        """What is being stitched."""
+        at = self._at.name if self._at is not None else None
+        return StitchNow(at, len(self._due), stands_still=bool(self._printing))
+
+    def works_on(self, take: Path) -> bool:
+        """Whether the take is being stitched or waits for it."""
+        return take == self._at or any(take == due for due, _ in self._due)
 
     def printing(self, printer: str, on: bool) -> None:
         """A printer began or ended a print: the child stands still while any prints."""
@@ -46,14 +62,20 @@ class Stitcher:
             while self._printing or not self._due:
                 self._changed.clear()
                 await self._changed.wait()
-            take = self._due.popleft()
+            take, options = self._due.popleft()
             if await asyncio.to_thread(_on_card, take):
                 log.info("take %s has its frames on the camera's card: lapsed ingest %s FOLDER", take.name, take)
-            else:
-                await self._stitch(take)
+                continue
+            self._at = take
+            self._told()
+            try:
+                await self._stitch(take, options)
+            finally:
+                self._at = None
+            self._told()
 
-    async def _stitch(self, take: Path) -> None:
-        command = [sys.executable, "-m", "lapsed", "stitch", str(take), "--quiet", "--idle"]
+    async def _stitch(self, take: Path, options: tuple[str, ...]) -> None:
+        command = [sys.executable, "-m", "lapsed", "stitch", str(take), *options, "--quiet", "--idle"]
         if self._config is not None:
             command += ["--config", str(self._config)]
         log.info("stitching %s", take.name)

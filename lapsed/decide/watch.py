@@ -11,6 +11,8 @@ from lapsed.model import Cue, HeightSeen, LayerSeen, Outcome, ProgressSeen, Why
 CONSOLE = re.compile(r"\blapsed (cue|parked|returned) ([0-9]{1,9})\b")
 """The lines that our own blocks have the machine say."""
 
+SKIPPED = "shots were being skipped by hand"
+
 SAME_OBJECT_LAYERS = 5
 SAME_OBJECT_GAP_S = 120.0
 """A gap shorter than this, in which the print rose by no more layers, can't hide another object of the same height."""
@@ -199,7 +201,7 @@ def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, mi
     busy = turn.state.shot is not None
     reason = missed or turn.state.stopped or ("the shot before it was still under way" if busy else None)
     if turn.state.skipping and why is not Why.HAND:
-        reason = "shots were being skipped by hand"
+        reason = SKIPPED
     if turn.state.leaving:
         reason = "the daemon was being stopped"
     if reason is not None:

@@ -25,6 +25,7 @@ from lapsed.settings.link import Call, Facts, FeedLink, States
 from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
 from lapsed.settings.release_line import ReleaseCamera
 from lapsed.settings.requested import CommandCamera, UrlCamera
+from lapsed.settings.web import Web
 from lapsed.settings.whole import Printer, Settings, Store
 
 __all__ = [
@@ -68,5 +69,6 @@ __all__ = [
     "Store",
     "StreamCamera",
     "UrlCamera",
+    "Web",
     "parse_rate",
 ]

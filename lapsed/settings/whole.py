@@ -11,6 +11,7 @@ from lapsed.settings.camera import Camera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, Stitch
 from lapsed.settings.link import FeedLink
 from lapsed.settings.machine import Machine
+from lapsed.settings.web import Web
 
 
 class Store(Part):
@@ -43,6 +44,7 @@ class Settings(Part):
 
     store: Store = Field(default_factory=Store)
     stitch: Stitch = Field(default_factory=Stitch)
+    web: Web = Field(default_factory=Web)
     printer: tuple[Printer, ...] = Field(min_length=1)
     clip: tuple[Clip, ...] = DEFAULT_CLIPS
 

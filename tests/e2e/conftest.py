@@ -14,6 +14,9 @@ from lapsed.sim.part import write_part
 from lapsed.take import reader
 
 CONFIG = """
+[web]
+serve = false
+
 [store]
 folder = "{store}"
 min_free_mb = 10

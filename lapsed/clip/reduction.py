@@ -1,0 +1,133 @@
+"""A child process that reduces pictures for the page and takes their measure; the daemon decodes none itself.
+
+Run as `python -m lapsed.clip.reduction`. Each line on stdin is a JSON object: `path`, and either `width` (the longest
+side in pixels) or `centre` (two shares of width and height) with `side` (pixels), for a piece at full size. Each answer
+is a JSON line, with `bytes` when that many bytes of JPEG follow, or with `problem`, a sentence.
+"""
+
+import json
+import os
+import sys
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import simplejpeg  # type: ignore[import-untyped]  # it ships no types
+from numpy.typing import NDArray
+
+from lapsed.clip.orient import mirrored, quarter_turns
+from lapsed.clip.probe import Flaw, Picture, probe
+
+Pixels = NDArray[np.uint8]
+
+BINS = 64
+"""Bins of the histogram, over the 256 values of a channel."""
+
+NICENESS = 19
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """What a reduced picture tells of its exposure and focus.
+
+    `histogram` counts luma in BINS bins; `white` and `black` are the shares of pixels at an end of the scale in any
+    channel; `mean` is the mean luma, 0 to 255; `sharpness` the mean square of the luma's second differences.
+    """
+
+    histogram: tuple[int, ...]
+    white: float
+    black: float
+    mean: float
+    sharpness: float
+
+
+def measure(pixels: Pixels) -> Measure:
+    """The measure of an RGB picture of shape (height, width, 3)."""
+    # ITU-R BT.601-7, 2.5.1: luma of R'G'B'.
+    luma = pixels.astype(np.float32) @ np.array([0.299, 0.587, 0.114], np.float32)
+    counts, _ = np.histogram(luma, bins=BINS, range=(0, 256))
+    second = 4 * luma[1:-1, 1:-1] - luma[:-2, 1:-1] - luma[2:, 1:-1] - luma[1:-1, :-2] - luma[1:-1, 2:]
+    return Measure(
+        histogram=tuple(int(count) for count in counts),
+        white=float(np.mean(pixels.max(axis=2) >= 254)),
+        black=float(np.mean(pixels.max(axis=2) <= 1)),
+        mean=float(luma.mean()),
+        sharpness=float(np.mean(second * second)) if second.size else 0.0,
+    )
+
+
+def reduced(path: Path, width: int) -> tuple[Pixels, tuple[int, int]]:
+    """The upright picture with its longest side near `width` pixels, and its full size; raises ValueError."""
+    picture = _picture(path)
+    data = path.read_bytes()
+    longest = max(picture.width, picture.height)
+    # A decoder of JPEG (ITU-T T.81) reduces by leaving out frequencies: only by eighths, and never below the wish.
+    least = max(1, -(-width * 8 // longest))
+    wanted = (picture.height * min(8, least) // 8, picture.width * min(8, least) // 8)
+    pixels: Pixels = simplejpeg.decode_jpeg(data, "RGB", min_height=wanted[0], min_width=wanted[1], fastdct=True)
+    step = max(1, max(pixels.shape[:2]) // width)
+    return _upright(_averaged(pixels, step), picture.orientation), (picture.width, picture.height)
+
+
+def piece(path: Path, centre: tuple[float, float], side: int) -> tuple[Pixels, tuple[int, int]]:
+    """A square of the upright picture at full size around `centre`, and the full size; raises ValueError."""
+    picture = _picture(path)
+    pixels = _upright(simplejpeg.decode_jpeg(path.read_bytes(), "RGB"), picture.orientation)
+    height, width = pixels.shape[:2]
+    side = min(side, width, height)
+    left = min(max(0, round(centre[0] * width - side / 2)), width - side)
+    top = min(max(0, round(centre[1] * height - side / 2)), height - side)
+    return pixels[top : top + side, left : left + side], (picture.width, picture.height)
+
+
+def _picture(path: Path) -> Picture:
+    seen = probe(path)
+    if isinstance(seen, Flaw):
+        raise ValueError(f"{path.name} {seen.reason}")  # noqa: TRY004 - its content is at fault
+    if seen.kind != "jpeg":
+        raise ValueError(f"{path.name} is no JPEG")
+    return seen
+
+
+def _averaged(pixels: Pixels, step: int) -> Pixels:
+    if step == 1:
+        return pixels
+    height, width = (side // step for side in pixels.shape[:2])
+    blocks = pixels[: height * step, : width * step].reshape(height, step, width, step, 3)
+    averaged: Pixels = blocks.mean(axis=(1, 3)).round().astype(np.uint8)
+    return averaged
+
+
+def _upright(pixels: Pixels, orientation: int) -> Pixels:
+    if mirrored(orientation):
+        pixels = pixels[:, ::-1]
+    upright: Pixels = np.ascontiguousarray(np.rot90(pixels, -quarter_turns(orientation)))
+    return upright
+
+
+def answer(order: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
+    """What is answered to one order."""
+    try:
+        path = Path(order["path"])
+        if "centre" in order:
+            pixels, size = piece(path, tuple(order["centre"]), int(order["side"]))
+        else:
+            pixels, size = reduced(path, int(order["width"]))
+        jpeg = simplejpeg.encode_jpeg(pixels, quality=85, colorspace="RGB")
+    except (OSError, ValueError) as error:
+        return {"problem": str(error)}, b""
+    return {"size": size, "measure": asdict(measure(pixels)), "bytes": len(jpeg)}, jpeg
+
+
+def main() -> None:
+    """Answer the orders on stdin until it closes."""
+    os.nice(NICENESS)
+    for line in sys.stdin.buffer:
+        head, body = answer(json.loads(line))
+        sys.stdout.buffer.write(json.dumps(head).encode() + b"\n" + body)
+        sys.stdout.buffer.flush()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,185 @@
+// What each printer is doing now.
+import { act, ask, draw, graph, make, picture, say, span, sure, when } from "./dom.js";
+
+const PHASES = {
+  holding: "asking the host to hold", asking: "asking where the head is", planning: "planning the park",
+  parking: "parking the head", settling: "letting it settle", exposing: "exposing", returning: "bringing the head back",
+  resuming: "letting the print go on", recovering: "waiting for the host's word",
+};
+
+function figure(term) {
+  const value = make("dd");
+  return { term: make("dt", {}, term), value };
+}
+
+class Panel {
+  constructor(name) {
+    this.name = name;
+    this.state = make("p", { class: "state" });
+    this.print = make("p", { class: "big" });
+    this.layer = make("p", {});
+    this.progress = make("progress", { max: 1, "aria-label": "share of the print that is done" });
+    this.image = make("img", { alt: "", hidden: true });
+    this.caption = make("figcaption");
+    this.histogram = graph("histogram");
+    this.exposure = make("p");
+    this.brightness = graph("brightness");
+    this.brightnessText = make("p");
+    this.sharpness = graph("sharpness");
+    this.sharpnessText = make("p");
+    this.trouble = make("div", { class: "trouble", hidden: true, role: "status" });
+    this.rows = ["Shots", "Clip", "Time left", "Shot under way", "Cameras", "Host"].map(figure);
+    [this.shots, this.clip, this.left, this.shot, this.cameras, this.link] = this.rows.map((row) => row.value);
+    const base = `/api/printers/${encodeURIComponent(name)}`;
+    this.shoot = make("button", { onclick: () => this.shootNow(base) });
+    this.skip = make("button", { class: "plain", onclick: () => act(this.skip, `${base}/skip`, { on: !this.skipping }) });
+    this.end = make("button", { class: "plain", onclick: () => this.endTake(base) }, "End the take");
+    this.points = [];
+    this.wait = make("div", { class: "wait" }, "No frame yet");
+    const graphs = [[this.histogram, this.exposure], [this.brightness, this.brightnessText], [this.sharpness, this.sharpnessText]];
+    this.graphs = make("div", { class: "graphs", hidden: true }, ...graphs.map((pair) => make("div", {}, ...pair)));
+    this.element = make("section", { class: "printer", "aria-label": name },
+      make("div", { class: "head" }, make("h2", {}, name), this.state),
+      make("div", { class: "split" },
+        make("figure", {}, this.image, this.wait, this.caption),
+        make("div", {}, this.print, this.layer, this.progress, this.trouble,
+          make("dl", {}, ...this.rows.flatMap((row) => [row.term, row.value])),
+          make("div", { class: "row" }, this.shoot, this.skip, this.end)),
+        this.graphs));
+  }
+
+  async shootNow(base) {
+    const done = await act(this.shoot, `${base}/shoot`, {});
+    if (done && done.frame) this.show(`/api/test-frames/${encodeURIComponent(done.frame)}?width=1280`, "test frame");
+  }
+
+  async endTake(base) {
+    if (await sure(`End the take of ${this.name}? The print goes on, and no more of it is filmed.`, "End the take"))
+      act(this.end, `${base}/end-take`, {});
+  }
+
+  update(now) {
+    const { print, take, shot, trouble } = now;
+    this.skipping = now.skipping;
+    say(this.state, stateOf(now));
+    say(this.print, print ? print.name : "No print");
+    say(this.layer, print ? layerOf(print) : "The next print is filmed by itself.");
+    this.progress.hidden = !print || print.progress === null;
+    if (print && print.progress !== null) this.progress.value = print.progress;
+    say(this.shots, take ? shotsOf(take) : "none yet");
+    say(this.clip, take ? clipOf(take.clip) : "none yet");
+    say(this.left, print ? span(print.left_s) : "no print");
+    say(this.shot, shot ? `shot ${shot.number}: ${PHASES[shot.phase] || shot.phase}` : "none");
+    say(this.link, now.link_text);
+    this.cameras.replaceChildren(...now.cameras.map(cameraOf));
+    this.trouble.hidden = !trouble && !now.stopped;
+    if (now.stopped || trouble) {
+      const text = now.stopped ? `No shots at present: ${now.stopped}` : trouble.text;
+      if (this.trouble.dataset.text !== text) {
+        this.trouble.dataset.text = text;
+        this.trouble.replaceChildren(
+          make("strong", {}, now.stopped ? "Stopped" : `Last trouble, ${when(trouble.utc)}`), make("div", {}, text));
+      }
+    }
+    say(this.shoot, take ? "Shoot now" : "Take a test frame");
+    say(this.skip, now.skipping ? "Shoot again" : "Skip shots");
+    this.end.hidden = !take;
+    if (take && take.name && take.last_frame) this.frame(take);
+  }
+
+  async frame(take) {
+    const { camera, shot, utc } = take.last_frame;
+    const path = `/api/takes/${encodeURIComponent(take.name)}/frames/${encodeURIComponent(camera)}/${shot}?width=1280`;
+    const found = await this.show(path, `shot ${shot}, camera ${camera}, ${when(utc)}`);
+    if (this.take !== take.name) {
+      this.take = take.name;
+      this.points = (await ask(`/api/takes/${encodeURIComponent(take.name)}/trend?most=40`).catch(() => ({ points: [] }))).points;
+    }
+    if (found && (!this.points.length || this.points.at(-1).shot < shot)) {
+      this.points = [...this.points, { shot, mean: found.mean, sharpness: found.sharpness }].slice(-120);
+    }
+    this.trends();
+  }
+
+  async show(path, caption) {
+    const found = await picture(this.image, path);
+    if (!found) return null;
+    this.image.hidden = this.graphs.hidden = false;
+    this.wait.hidden = true;
+    this.image.alt = caption;
+    say(this.caption, `${caption}; ${found.width} x ${found.height}`);
+    const ends = `${(100 * found.white).toFixed(1)} % at white, ${(100 * found.black).toFixed(1)} % at black`;
+    draw(this.histogram, found.histogram, true, `histogram of the last frame: ${ends}`);
+    say(this.exposure, `Histogram: ${ends}`);
+    return found;
+  }
+
+  trends() {
+    const told = (key) => this.points.map((point) => point[key]);
+    const change = (values) => {
+      const middle = [...values].sort((a, b) => a - b)[Math.floor(values.length / 2)] || 1;
+      return `${Math.round((100 * values.at(-1)) / middle)} % of the middle frame`;
+    };
+    const few = this.points.length < 2;
+    this.brightness.parentElement.hidden = this.sharpness.parentElement.hidden = few;
+    if (few) return;
+    draw(this.brightness, told("mean"), false, `brightness over ${this.points.length} frames`);
+    say(this.brightnessText, `Brightness: ${change(told("mean"))}`);
+    draw(this.sharpness, told("sharpness"), false, `sharpness over ${this.points.length} frames`);
+    say(this.sharpnessText, `Sharpness: ${change(told("sharpness"))}`);
+  }
+}
+
+function stateOf(now) {
+  if (!now.link) return "the host is not heard";
+  if (!now.print) return "waiting for a print";
+  if (now.skipping) return "printing; shots are being skipped";
+  return now.print.waits && !now.shot ? "the print waits" : "printing and filming";
+}
+
+function layerOf(print) {
+  const layer = print.layer === null ? "layer not known" : `layer ${print.layer}${print.layers ? ` of ${print.layers}` : ""}`;
+  return print.height_mm === null ? layer : `${layer}, ${print.height_mm.toFixed(2)} mm high`;
+}
+
+function shotsOf(take) {
+  const parts = [`${take.landed} landed`, `${take.missed} missed`];
+  if (take.on_card) parts.push(`${take.on_card} on the card`);
+  if (take.to_come !== null) parts.push(`${take.to_come} to come`);
+  return parts.join(", ");
+}
+
+function clipOf(clip) {
+  const whole = clip.projected_s === null ? "length not known" : `will be ${clip.projected_s.toFixed(1)} s`;
+  return `${whole}${clip.wished_s ? ` of the ${clip.wished_s} s wished` : ""}, at ${clip.rate} frames a second`;
+}
+
+function cameraOf(camera) {
+  const state = camera.ready ? "" : "not ready: ";
+  return make("div", {}, make("b", {}, camera.name), ` ${state}${camera.text}`);
+}
+
+export class Now {
+  constructor() {
+    this.panels = new Map();
+    this.machine = make("p", { class: "soft" });
+    this.list = make("div");
+    this.element = make("div", {}, make("h1", {}, "Now"), this.list, this.machine);
+  }
+
+  update(now) {
+    for (const printer of now.printers) {
+      if (!this.panels.has(printer.name)) {
+        const panel = new Panel(printer.name);
+        this.panels.set(printer.name, panel);
+        this.list.append(panel.element);
+      }
+      this.panels.get(printer.name).update(printer);
+    }
+    const disk = now.disk ? `${(now.disk.free_mb / 1000).toFixed(1)} GB free for takes` : "the disk can't be read";
+    const stitch = now.stitch.take
+      ? `stitching ${now.stitch.take}${now.stitch.stands_still ? ", standing still while a printer prints" : ""}`
+      : now.stitch.waiting ? `${now.stitch.waiting} takes wait to be stitched` : "nothing to stitch";
+    say(this.machine, `${disk}; ${stitch}; lapsed ${now.version}, running since ${when(now.began_utc)}`);
+  }
+}

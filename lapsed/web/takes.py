@@ -1,0 +1,108 @@
+"""Takes on disk as the API tells them; what a request names never leads outside the store.
+
+All of it waits for the disk: call it in a thread.
+"""
+
+from pathlib import Path
+
+from lapsed.errors import UserError
+from lapsed.take import reader
+from lapsed.take.name import frame_stem
+from lapsed.web.words import ClipFile, FrameName, MissedShot, TakeDetail, TakeLine, Takes
+
+CLIPS = "clips"
+PICTURES = (".jpg", ".jpeg")
+
+
+class NotHereError(UserError):
+    """What was asked for is not there."""
+
+
+def all_takes(store: Path) -> Takes:
+    """All takes, newest first."""
+    return Takes(
+        takes=tuple(
+            TakeLine(
+                name=take.name,
+                print_name=take.print_name,
+                began_utc=take.started_utc,
+                ended_utc=take.ended_utc,
+                outcome=take.outcome,
+                cues=take.cues,
+                landed=take.landed,
+                missed=take.missed,
+                problem=take.problem,
+            )
+            for take in reader.list_takes(store)
+        )
+    )
+
+
+def folder_of(store: Path, name: str) -> Path:
+    """The folder of the take named so."""
+    if Path(name).name != name or name in ("", ".", "..") or not (store / name / "take.db").is_file():
+        raise NotHereError(f"there is no take {name!r}")
+    return store / name
+
+
+def detail(store: Path, name: str) -> TakeDetail:
+    """One take."""
+    view = reader.read_take(folder_of(store, name))
+    main = view.cameras[0] if view.cameras else ""
+    return TakeDetail(
+        name=view.name,
+        print_name=view.print.name,
+        began_utc=view.started_utc,
+        ended_utc=view.ended_utc,
+        outcome=view.outcome,
+        reason=view.reason,
+        cameras=view.cameras,
+        frames=tuple(
+            FrameName(shot=frame.shot, layer=frame.layer, height_mm=frame.height_mm, utc=frame.utc)
+            for frame in view.frames(main)
+        ),
+        missed=tuple(
+            MissedShot(shot=shot.cue, reason=shot.reason or "")
+            for shot in view.shots
+            if shot.camera == main and shot.outcome == "missed"
+        ),
+        clips=clips(view.folder),
+        events=tuple(f"{event.utc} {event.text}" for event in view.events),
+    )
+
+
+def clips(folder: Path) -> tuple[ClipFile, ...]:
+    """What stitching has made of the take in `folder`."""
+    inside = folder / CLIPS
+    files = [path for path in inside.iterdir() if path.is_file()] if inside.is_dir() else []
+    return tuple(
+        ClipFile(name=path.name, size_bytes=path.stat().st_size)
+        for path in sorted(files)
+        if not path.name.startswith(".")
+    )
+
+
+def clip(store: Path, take: str, name: str) -> Path:
+    """The file of a clip."""
+    path = folder_of(store, take) / CLIPS / name
+    if Path(name).name != name or name.startswith(".") or path.is_symlink() or not path.is_file():
+        raise NotHereError(f"take {take} has no clip {name!r}")
+    return path
+
+
+def frame(store: Path, take: str, camera: str, shot: int) -> Path:
+    """The picture of a landed frame."""
+    inside = folder_of(store, take) / "frames" / camera
+    stem = frame_stem(shot)
+    if Path(camera).name == camera and camera not in ("", ".", "..") and inside.is_dir():
+        for path in sorted(inside.glob(f"{stem}.*")):
+            if path.suffix.lower() in PICTURES and not path.is_symlink():
+                return path
+    raise NotHereError(f"take {take} has no picture of shot {shot} from camera {camera!r}")
+
+
+def spread(shots: list[int], most: int) -> list[int]:
+    """At most `most` of the shots, evenly, first and last among them."""
+    if len(shots) <= most:
+        return shots
+    return [shots[round(at * (len(shots) - 1) / (most - 1))] for at in range(most)]

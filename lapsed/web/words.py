@@ -1,0 +1,144 @@
+"""What goes over the API: requests as strict models, answers as values; the OpenAPI description is made from them."""
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from lapsed.settings import Name
+
+
+class Word(BaseModel):
+    """Base of every request and answer; a key it doesn't know is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Done(Word):
+    """What was done, in a sentence; `frame` is the test frame's name where one was taken."""
+
+    text: str
+    frame: str | None = None
+
+
+class Problem(Word):
+    """What went wrong, in a sentence."""
+
+    error: str
+
+
+class LogIn(Word):
+    """The token that was made at first start."""
+
+    token: Annotated[str, Field(max_length=200)]
+
+
+class SkipWish(Word):
+    """Whether shots are to be skipped until further notice."""
+
+    on: bool
+
+
+class ShootWish(Word):
+    """Which camera takes a test frame; the main one if none is named. During a print all cameras shoot."""
+
+    camera: Name | None = None
+
+
+class StitchWish(Word):
+    """How the clips are to be made; what is left out is as the configuration says."""
+
+    clips: Annotated[tuple[Name, ...], Field(max_length=20)] = ()
+    size: Annotated[str, Field(pattern=r"^[0-9]{2,5}x[0-9]{2,5}$")] | None = None
+    rate: Annotated[str, Field(pattern=r"^[0-9./]{1,12}$")] | None = None
+    length_s: Annotated[float, Field(gt=0, le=3600)] | None = None
+
+
+class DeleteWish(Word):
+    """The take's own name again, so that none is deleted by a slip."""
+
+    confirm: Annotated[str, Field(max_length=255)]
+
+
+class Health(Word):
+    """Whether the daemon lives; `hosts_heard` and `cameras_ready` tell of how many."""
+
+    status: Literal["ok"] = "ok"
+    version: str
+    hosts_heard: str
+    cameras_ready: str
+
+
+class ClipShape(Word):
+    """A clip of the configuration; size in pixels and focus in shares of the frame, None where it keeps the frame's."""
+
+    name: str
+    codec: str
+    width_px: int | None
+    height_px: int | None
+    focus_x: float
+    focus_y: float
+
+
+class Clips(Word):
+    """The clips of the configuration."""
+
+    clips: tuple[ClipShape, ...]
+
+
+class ClipFile(Word):
+    """A file that stitching made."""
+
+    name: str
+    size_bytes: int
+
+
+class FrameName(Word):
+    """A landed frame; `shot` is the cue's number."""
+
+    shot: int
+    layer: int | None
+    height_mm: float | None
+    utc: str | None
+
+
+class MissedShot(Word):
+    """A shot of the main camera without a picture."""
+
+    shot: int
+    reason: str
+
+
+class TakeLine(Word):
+    """A take in a line; `problem` says why it can't be read."""
+
+    name: str
+    print_name: str
+    began_utc: str | None
+    ended_utc: str | None
+    outcome: str | None
+    cues: int
+    landed: int
+    missed: int
+    problem: str | None
+
+
+class Takes(Word):
+    """All takes, newest first."""
+
+    takes: tuple[TakeLine, ...]
+
+
+class TakeDetail(Word):
+    """One take with its main camera's frames and its clips."""
+
+    name: str
+    print_name: str
+    began_utc: str | None
+    ended_utc: str | None
+    outcome: str | None
+    reason: str
+    cameras: tuple[str, ...]
+    frames: tuple[FrameName, ...]
+    missed: tuple[MissedShot, ...]
+    clips: tuple[ClipFile, ...]
+    events: tuple[str, ...]
