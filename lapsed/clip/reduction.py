@@ -24,6 +24,9 @@ Pixels = NDArray[np.uint8]
 BINS = 64
 """Bins of the histogram, over the 256 values of a channel."""
 
+MEASURED_PX = 256
+"""About the longest side of what is measured."""
+
 NICENESS = 19
 
 
@@ -117,7 +120,9 @@ def answer(order: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
         jpeg = simplejpeg.encode_jpeg(pixels, quality=85, colorspace="RGB")
     except (OSError, ValueError) as error:
         return {"problem": str(error)}, b""
-    return {"size": size, "measure": asdict(measure(pixels)), "bytes": len(jpeg)}, jpeg
+    # Sharpness depends on the scale: frames are measured at one, whatever size is asked for.
+    measured = measure(_averaged(pixels, max(1, max(pixels.shape[:2]) // MEASURED_PX)))
+    return {"size": size, "measure": asdict(measured), "bytes": len(jpeg)}, jpeg
 
 
 def main() -> None:
