@@ -201,7 +201,7 @@ def frame(seen: TrialFrame, part: CameraPart, clips: Iterable[Clip]) -> Iterator
     )
     yield Check("test frame", Verdict.PASS, f"{size}: {seen.path}")
     for clip in clips:
-        made = shape((seen.width, seen.height), clip.size_px, clip.focus, enlarge=False)
+        made = shape((seen.width, seen.height), clip.model_copy(update={"enlarge": False}))
         if made.smaller and clip.size_px is not None:
             short = f"its {clip.size_px[0]}x{clip.size_px[1]} would be {made.size[0]}x{made.size[1]}"
             advice = "set the camera to larger pictures, or the clip to a smaller size"

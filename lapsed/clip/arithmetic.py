@@ -5,8 +5,6 @@ Rates are frames a second as Fractions, so 24000/1001 stays what the standard sa
 
 from fractions import Fraction
 
-from lapsed.errors import UserError
-
 
 def exact(seconds: float) -> Fraction:
     """The decimal figure a person wrote, as a fraction: 0.1 is 1/10 and not the nearest binary number."""
@@ -39,31 +37,4 @@ def spread(frames: int, shows: int) -> tuple[int, ...]:
         else:
             index = (2 * k * (frames - 1) + shows - 1) // (2 * (shows - 1))
         counts[index] += 1
-    return tuple(counts)
-
-
-def conform(
-    frames: int, rate: Fraction, length_s: float | None, hold_start_s: float = 0.0, hold_end_s: float = 0.0
-) -> tuple[int, ...]:
-    """How many output frames each input frame is shown: by length where one is wished, by rate alone where not.
-
-    The first and the last frame stand still for their holds on top of their own turn; a wished length includes the
-    holds. Raises UserError where the holds leave no room for the motion.
-    """
-    start, end = frames_in(hold_start_s, rate), frames_in(hold_end_s, rate)
-    if length_s is None:
-        counts = [1] * frames
-    else:
-        moving = frames_in(length_s, rate) - start - end
-        if moving < 1:
-            raise UserError(
-                f"a length of {length_s:g} s leaves nothing beside holds of {hold_start_s:g} s and {hold_end_s:g} s; "
-                "make length_s longer or the holds shorter"
-            )
-        counts = list(spread(frames, moving))
-    # The holds belong to the frames at the ends of what is shown, which are the first and the last of all unless
-    # a single output frame shows the last one only.
-    shown = [index for index, count in enumerate(counts) if count]
-    counts[shown[0]] += start
-    counts[shown[-1]] += end
     return tuple(counts)

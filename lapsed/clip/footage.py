@@ -2,11 +2,12 @@
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from lapsed.clip.orient import Rect
 from lapsed.clip.probe import PICTURE_SUFFIXES
 from lapsed.errors import UserError
 
@@ -41,6 +42,42 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True)
+class Account:
+    """What a clip makes of the frames: how many can be seen and how many can't, and which part of them.
+
+    `mixed`, holds and eases count output frames. `factor` is the most delivered pixels for each pixel of the frame,
+    along one side; above 1 the picture is enlarged.
+    """
+
+    used: int
+    dropped: int
+    mixed: int
+    crop: Rect
+    end_crop: Rect
+    factor: float
+    hold_start: int
+    hold_end: int
+    ease_in: int
+    ease_out: int
+
+    def as_text(self) -> str:
+        """In a line for people."""
+        crop, end = self.crop, self.end_crop
+        words = [f"{self.used} frames used, {self.dropped} dropped"]
+        words += [f"{self.mixed} output frames dissolve"] if self.mixed else []
+        for name, start, stop in (("held", self.hold_start, self.hold_end), ("eased", self.ease_in, self.ease_out)):
+            ends = [f"{count} at the {end}" for count, end in ((start, "start"), (stop, "end")) if count]
+            words += [f"{name} {' and '.join(ends)}"] if ends else []
+        words.append(f"crop {_rect(crop)}" + ("" if crop == end else f" to {_rect(end)}"))
+        words.append(f"enlarged {self.factor:.2f} times" if self.factor > 1.0005 else f"scale {self.factor:.2f}")
+        return "; ".join(words)
+
+
+def _rect(rect: Rect) -> str:
+    return f"{rect.width:.0f}x{rect.height:.0f} at {rect.x:.0f}, {rect.y:.0f}"
+
+
+@dataclass(frozen=True, slots=True)
 class Made:
     """One clip that was stitched. `codec` is what the file's video track holds; `remarks` are sentences."""
 
@@ -52,6 +89,7 @@ class Made:
     rate: Fraction
     codec: str
     remarks: tuple[str, ...] = ()
+    account: Account | None = None
 
     @property
     def seconds(self) -> float:
@@ -70,6 +108,7 @@ class Made:
             "seconds": self.seconds,
             "codec": self.codec,
             "remarks": list(self.remarks),
+            "account": None if self.account is None else asdict(self.account),
         }
 
 

@@ -121,6 +121,14 @@ def _between(picture: VideoFrame, pixels: Pixels, orientation: int) -> str:
     return family + ("10le" if pixels.bits > 8 or picture.format.is_rgb else "")
 
 
+def like(frame: VideoFrame, size: tuple[int, int] | None = None) -> VideoFrame:
+    """A new frame of the same format, and size where none is given."""
+    new = VideoFrame(*(size or (frame.width, frame.height)), frame.format.name)
+    new.color_range, new.colorspace = frame.color_range, frame.colorspace
+    new.color_primaries, new.color_trc = frame.color_primaries, frame.color_trc
+    return new
+
+
 def _graph(picture: VideoFrame, crop: Rect, size: tuple[int, int], pixel_format: str) -> Graph:
     """Crop and scale on the planes as they are, area-averaged, to full range by BT.601, whatever the source."""
     rgb = picture.format.is_rgb

@@ -11,8 +11,9 @@ from typing import Generic, TypeVar
 
 from av.video.frame import VideoFrame
 
+from lapsed.clip.blend import barred, mixed
 from lapsed.clip.codec import CODECS
-from lapsed.clip.editlist import EditList, Piece
+from lapsed.clip.editlist import EditList, Look, Piece
 from lapsed.clip.orient import turned
 from lapsed.clip.planes import BrokenFrameError, Shaper
 from lapsed.clip.room import Room
@@ -61,6 +62,7 @@ class Rendering:
         self._space = space
         self._own = threading.local()
         self._decoded: dict[str, _Once[VideoFrame]] = {}
+        self._shaped: dict[Look, _Once[VideoFrame]] = {}
         self.broken: dict[str, Broken] = {}
 
     def pictures(self) -> Iterator[tuple[VideoFrame, int]]:
@@ -86,7 +88,7 @@ class Rendering:
                     try:
                         last = future.result()
                     except BrokenFrameError as error:
-                        self.broken.setdefault(piece.frame, Broken(piece.frame, str(error)))
+                        self._note(piece.frame, error)
                         last = last or self._stand_in(reversed(self._edit.pieces[: self._start]))
                     if last is not None:
                         yield last, owed
@@ -103,28 +105,51 @@ class Rendering:
         """The picture of the first of `pieces` that can be decoded."""
         for piece in pieces:
             with contextlib.suppress(BrokenFrameError):
-                return self._shape(piece, _Once(self._decode(piece.frame)))()
+                return self._finish(piece, [_Once(self._shape(look)) for look in piece.looks])()
         return None
 
     def _jobs(self) -> Iterator[tuple[Piece, Callable[[], VideoFrame]]]:
         """What is to be done for each piece; what the next piece needs again is not made twice."""
         pieces = self._edit.pieces[self._start : self._stop]
         for piece, following in zip(pieces, (*pieces[1:], None), strict=True):
-            decoded = self._decoded.get(piece.frame) or _Once(self._decode(piece.frame))
-            self._decoded = {piece.frame: decoded} if following and following.frame == piece.frame else {}
-            yield piece, self._shape(piece, decoded)
+            again = following.looks if following is not None else ()
+            shaped = [self._shaped.get(look) or _Once(self._shape(look)) for look in piece.looks]
+            self._shaped = {look: made for look, made in zip(piece.looks, shaped, strict=True) if look in again}
+            frames = {look.frame for look in again if look not in self._shaped}
+            self._decoded = {frame: made for frame, made in self._decoded.items() if frame in frames}
+            yield piece, self._finish(piece, shaped)
 
-    def _decode(self, frame: str) -> Callable[[], VideoFrame]:
-        return lambda: self._shaper().decode(self._folder / frame)
+    def _shape(self, look: Look) -> Callable[[], VideoFrame]:
+        if look.frame not in self._decoded:
+            self._decoded[look.frame] = _Once(lambda: self._shaper().decode(self._folder / look.frame))
+        decoded = self._decoded[look.frame]
+        return lambda: self._framed(self._shaper().shape(decoded.get(), look.window, look.gain))
 
-    def _shape(self, piece: Piece, decoded: _Once[VideoFrame]) -> Callable[[], VideoFrame]:
-        return lambda: self._shaper().shape(decoded.get(), piece.window, piece.gain)
+    def _framed(self, picture: VideoFrame) -> VideoFrame:
+        edit = self._edit
+        return picture if edit.place is None else barred(picture, edit.size, edit.place, edit.bars)
+
+    def _finish(self, piece: Piece, shaped: list[_Once[VideoFrame]]) -> Callable[[], VideoFrame]:
+        def work() -> VideoFrame:
+            picture = shaped[0].get()
+            if piece.mix is not None:
+                try:
+                    picture = mixed(picture, shaped[1].get(), piece.mix.share)
+                except BrokenFrameError as error:
+                    self._note(piece.mix.frame, error)
+            return picture
+
+        return work
+
+    def _note(self, frame: str, error: BrokenFrameError) -> None:
+        self.broken.setdefault(frame, Broken(frame, str(error)))
 
     def _shaper(self) -> Shaper:
         """The calling thread's own, as decoders and filters can't be shared."""
         if not hasattr(self._own, "shaper"):
             edit = self._edit
             upright = turned(edit.stored, edit.orientation)
-            self._own.shaper = Shaper(upright, edit.size, edit.orientation, CODECS[edit.codec].pixels)
+            size = edit.size if edit.place is None else edit.place[2:]
+            self._own.shaper = Shaper(upright, size, edit.orientation, CODECS[edit.codec].pixels)
         shaper: Shaper = self._own.shaper
         return shaper

@@ -12,15 +12,16 @@ from types import FrameType
 
 from lapsed import clock
 from lapsed.clip import delivery, master, sheet
+from lapsed.clip import plan as planning
 from lapsed.clip.codec import CODECS
 from lapsed.clip.delivery import Means
-from lapsed.clip.editlist import EditList, edit, to_json
+from lapsed.clip.editlist import EditList
 from lapsed.clip.encoder import Tags
+from lapsed.clip.exchange import keep
 from lapsed.clip.footage import Footage, Frame, LeftOut, Made, Progress, Report
 from lapsed.clip.orient import turned
-from lapsed.clip.partial import only_one, whole_or_nothing
+from lapsed.clip.partial import only_one
 from lapsed.clip.probe import probe
-from lapsed.clip.shape import Shape, shape, within
 from lapsed.clip.sift import Sifted, sift
 from lapsed.errors import UserError
 from lapsed.settings import Clip
@@ -61,7 +62,13 @@ class _Work:
         self._told = told
         self._means = means
         self._upright = turned(sifted.stored, sifted.orientation)
-        self._names = [os.path.relpath(picture.path, footage.folder) for picture in sifted.kept]
+        by_path = {frame.path: frame for frame in footage.frames}
+        self._stock = planning.Stock(
+            frames={os.path.relpath(kept.path, footage.folder): by_path[kept.path] for kept in sifted.kept},
+            stored=sifted.stored,
+            upright=self._upright,
+            orientation=sifted.orientation,
+        )
         self.broken: dict[str, str] = {}
         self.remarks = list(sifted.remarks)
 
@@ -72,30 +79,22 @@ class _Work:
         if codec is None and self._sifted.kept[0].kind != "jpeg":
             why = "a master carries JPEGs, and these frames are PNGs"
         elif codec is not None:
-            width, height = self._shape(clip).size
+            width, height = planning.form_of(clip, self._upright).size
             if width < codec.least[0] or height < codec.least[1]:
                 why = f"{codec.title} takes no less than {codec.least[0]}x{codec.least[1]}, and it is {width}x{height}"
         if why:
             self.remarks.append(f"{clip.name} was not made: {why}")
         return not why
 
-    def _shape(self, clip: Clip) -> Shape:
-        codec = CODECS.get(clip.codec)
-        wanted = clip.size_px
-        if wanted is None and codec is not None and codec.most is not None:
-            wanted = within(codec.most, self._upright)
-        return shape(self._upright, wanted, clip.focus, enlarge=clip.enlarge)
-
     def make(self, clip: Clip) -> Made:
         """Stitch one clip, its edit list beside it."""
         folder = self._footage.folder
-        form = self._shape(clip)
-        plan = edit(self._names, self._sifted.stored, self._sifted.orientation, form, clip)
+        planned = planning.plan(clip, self._stock)
+        plan = planned.edit
         codec = CODECS.get(clip.codec)
         path = self._target / f"{clip.name}{codec.suffix if codec else '.mov'}"
         _check_room(plan, folder, path)
-        with whole_or_nothing(self._target / f"{clip.name}.edit.json") as draft:
-            draft.write_text(to_json(plan) + "\n", "utf-8")
+        self.remarks += keep(plan, folder, self._target)
         pace = _pace(clip.name, plan.frames, self._told)
         if codec is None:
             master.write(plan, folder, path, pace)
@@ -104,8 +103,8 @@ class _Work:
             broken = delivery.write(plan, folder, path, tags, pace, means=self._means)
             self.broken.update((bad.frame, bad.reason) for bad in broken)
         width, height = self._upright if clip.codec == "master" else plan.size
-        remarks = tuple(_remarks(form, clip))
-        return Made(clip.name, path, width, height, plan.frames, plan.rate, codec.track if codec else "mjpeg", remarks)
+        track = codec.track if codec else "mjpeg"
+        return Made(clip.name, path, width, height, plan.frames, plan.rate, track, planned.remarks, planned.account)
 
     def overview(self) -> Path:
         """Write the contact sheet of the kept frames."""
@@ -114,16 +113,6 @@ class _Work:
         cells = [sheet.Captioned(frame.path, _caption(frame)) for frame in self._footage.frames if frame.path in kept]
         sheet.write(cells, self._sifted.stored, self._sifted.orientation, path)
         return path
-
-
-def _remarks(form: Shape, clip: Clip) -> Iterator[str]:
-    if form.smaller and form.wanted is not None:
-        yield (
-            f"{clip.name} is {form.size[0]}x{form.size[1]}: the frames have too few pixels for "
-            f"{form.wanted[0]}x{form.wanted[1]}; enlarge = true would blow them up without gaining detail"
-        )
-    elif form.factor > 1:
-        yield f"{clip.name} is enlarged {form.factor:.2f} times, as asked; it gains no detail"
 
 
 def _caption(frame: Frame) -> str:

@@ -20,7 +20,7 @@ from lapsed.settings.cadence import Cadence
 from lapsed.settings.camera import Camera, GphotoCamera, SceneCamera
 from lapsed.settings.camera_part import CameraPart
 from lapsed.settings.capture import CaptureCamera, StreamCamera
-from lapsed.settings.clip import DEFAULT_CLIPS, Clip, CodecName, Stitch
+from lapsed.settings.clip import DEFAULT_CLIPS, Clip, CodecName, Colour, Corner, Stitch
 from lapsed.settings.link import Call, Facts, FeedLink, States
 from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
 from lapsed.settings.release_line import ReleaseCamera
@@ -40,7 +40,9 @@ __all__ = [
     "CaptureCamera",
     "Clip",
     "CodecName",
+    "Colour",
     "CommandCamera",
+    "Corner",
     "Facts",
     "FeedLink",
     "Firmware",

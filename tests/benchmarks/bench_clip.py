@@ -53,7 +53,7 @@ def main() -> None:
 
 
 def plan_of(paths: list[Path], look: Picture, clip: Clip) -> EditList:
-    form = shape((look.width, look.height), clip.size_px, clip.focus, enlarge=False)
+    form = shape((look.width, look.height), clip)
     return edit([path.name for path in paths], (look.width, look.height), 1, form, clip)
 
 

@@ -4,8 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapsed.clip.arithmetic import conform, exact, frames_in, seconds_of, spread
-from lapsed.errors import UserError
+from lapsed.clip.arithmetic import exact, frames_in, seconds_of, spread
 from lapsed.settings import STANDARD_RATES
 
 NTSC = Fraction(30000, 1001)
@@ -63,26 +62,3 @@ def test_spread_is_even_and_complete(frames: int, shows: int) -> None:
     assert counts[-1] >= 1
     if shows > 1:
         assert counts[0] >= 1
-
-
-def test_rate_alone_shows_each_frame_once_and_holds_stand_beside() -> None:
-    assert conform(3, Fraction(25), None, 0.2, 1.0) == (1 + 5, 1, 1 + 25)
-
-
-def test_a_wished_length_includes_the_holds() -> None:
-    counts = conform(100, Fraction(25), 12.0, 1.0, 2.0)
-    assert sum(counts) == 300
-    assert (counts[0], counts[-1]) == (25 + 3, 50 + 2)  # 225 moving frames over 100: 3 or 2 each
-
-
-def test_holds_stay_at_the_ends_when_frames_are_chosen() -> None:
-    assert conform(50, Fraction(10), 0.5, 0.1, 0.1) == (2, *[0] * 24, 1, *[0] * 23, 2)
-
-
-def test_a_single_shown_frame_takes_both_holds() -> None:
-    assert conform(3, Fraction(10), 0.5, 0.2, 0.2) == (0, 0, 5)
-
-
-def test_holds_longer_than_the_clip_are_refused() -> None:
-    with pytest.raises(UserError, match="holds of 1 s and 1 s"):
-        conform(10, Fraction(25), 2.0, 1.0, 1.0)

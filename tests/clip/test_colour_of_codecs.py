@@ -72,7 +72,7 @@ def through(folder: Path, word: str, *, half: bool = False, png: bool = False) -
         (folder / "1.jpg").write_bytes(simplejpeg.encode_jpeg(picture, quality=100, colorsubsampling="444"))
     size = (width // 2, height // 2 // 2 * 2) if half else (width, height)
     clip = Clip.model_validate({"name": "c", "codec": word, "size_px": size, "quality": 1, "hold_end_s": 0})
-    form = shape((width, height), size, clip.focus, enlarge=False)
+    form = shape((width, height), clip)
     plan = edit(["1.png" if png else "1.jpg"], (width, height), 1, form, clip)
     out = folder / f"c{CODECS[word].suffix}"
     assert delivery.write(plan, folder, out, Tags("t"), lambda _: None) == ()

@@ -19,7 +19,7 @@ from lapsed.settings import Clip
 
 def plan_of(folder: Path, clip: Clip, orientation: int = 1, size: tuple[int, int] = (320, 240)) -> EditList:
     names = [frame.path.name for frame in footage_of_folder(folder).frames]
-    return edit(names, size, orientation, shape(size, None, (0.5, 0.5), enlarge=False), clip)
+    return edit(names, size, orientation, shape(size, clip), clip)
 
 
 def test_packets_are_the_cameras_files_byte_for_byte(takes_of: Callable, tmp_path: Path) -> None:

@@ -45,10 +45,14 @@ def test_a_folder_becomes_clips_with_edit_lists_and_a_sheet(takes_of: Callable, 
     assert (plan.frames, plan.pieces[0].frame) == (30, "1.jpg")
     assert sorted(path.name for path in (folder / "clips").iterdir()) == [
         "master.edit.json",
+        "master.ffconcat",
         "master.mov",
+        "master.otio",
         "sheet.jpg",
         "wide.edit.json",
+        "wide.ffconcat",
         "wide.mp4",
+        "wide.otio",
     ]
     assert cv2.imread(str(report.sheet)) is not None
     assert [(last.clip, last.done, last.total) for last in (heard[5], heard[-1])] == [
@@ -200,7 +204,8 @@ def test_a_stitch_that_is_ended_leaves_no_debris(takes_of: Callable, number: sig
         child.send_signal(number)
         child.communicate(timeout=20)
     assert child.returncode != 0
-    assert [path.name for path in (folder / "clips").iterdir()] == ["c.edit.json"]
+    left = sorted(path.name for path in (folder / "clips").iterdir())
+    assert left == ["c.edit.json", "c.ffconcat", "c.otio"]
 
 
 def test_memory_is_shared_out_by_what_was_measured() -> None:

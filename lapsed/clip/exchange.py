@@ -1,0 +1,102 @@
+"""Edit lists as files: our own JSON, OpenTimelineIO for editors, and FFmpeg's concat list."""
+
+import os
+from fractions import Fraction
+from itertools import groupby
+from pathlib import Path
+from urllib.parse import quote
+
+import opentimelineio as otio
+
+from lapsed.clip.editlist import EditList, Piece, from_json, to_json
+from lapsed.clip.partial import whole_or_nothing
+from lapsed.errors import UserError
+
+ENDINGS = (".edit.json", ".otio", ".ffconcat")
+
+
+def read(path: Path) -> EditList:
+    """The edit list in a file. Raises UserError."""
+    try:
+        text = path.read_text("utf-8")
+    except OSError as error:
+        raise UserError(f"cannot read {path}: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise UserError(f"{path} is not an edit list: it is not text in UTF-8") from error
+    try:
+        return from_json(text)
+    except UserError as error:
+        raise UserError(f"{path}: {error}") from error
+
+
+def keep(edit: EditList, folder: Path, target: Path) -> tuple[str, ...]:
+    """Write the edit list of a clip from the frames in `folder` to `target`, in all three ways.
+
+    A take keeps it as well, whatever the target; where it can't be written to, a sentence says so. Raises UserError
+    where the target refuses.
+    """
+    own = folder / "clips"
+    _write(edit, folder, target)
+    if not (folder / "take.db").is_file() or own.resolve() == target.resolve():
+        return ()
+    try:
+        own.mkdir(exist_ok=True)
+        _write(edit, folder, own)
+    except (OSError, UserError):
+        return (f"the edit list of {edit.clip} is in {target} only: the take can't be written to",)
+    return ()
+
+
+def _write(edit: EditList, folder: Path, target: Path) -> None:
+    texts = (to_json(edit) + "\n", to_otio(edit, folder, target) + "\n", to_concat(edit, folder, target))
+    for ending, text in zip(ENDINGS, texts, strict=True):
+        with whole_or_nothing(target / f"{edit.clip}{ending}") as draft:
+            draft.write_text(text, "utf-8")
+
+
+def to_otio(edit: EditList, folder: Path, target: Path) -> str:
+    """An OpenTimelineIO timeline that lies in `target`: one video track, a clip for each turn of a frame.
+
+    Frames are named relative to it. What the format has no word for (crop, gain, shift, mix, caption) is in the
+    clips' metadata under "lapsed".
+    """
+    rate = float(edit.rate)
+    timeline = otio.schema.Timeline(edit.clip, metadata={"lapsed": {"size": list(edit.size), "codec": edit.codec}})
+    track = otio.schema.Track(edit.clip, kind=otio.schema.TrackKind.Video)
+    for frame, run in groupby(edit.pieces, lambda piece: piece.frame):
+        pieces = list(run)
+        shows = otio.opentime.TimeRange(
+            otio.opentime.RationalTime(0, rate), otio.opentime.RationalTime(sum(p.shows for p in pieces), rate)
+        )
+        url = quote(os.path.relpath(folder / frame, target))
+        media = otio.schema.ExternalReference(target_url=url, available_range=shows)
+        details = {"lapsed": {"pieces": [_details(piece) for piece in pieces]}}
+        track.append(otio.schema.Clip(Path(frame).stem, media, shows, metadata=details))
+    timeline.tracks.append(track)
+    return str(timeline.to_json_string(indent=1))
+
+
+def _details(piece: Piece) -> dict[str, object]:
+    crop = piece.crop
+    return {
+        "shows": piece.shows,
+        "crop": [crop.x, crop.y, crop.width, crop.height],
+        "gain": list(piece.gain),
+        "shift_px": list(piece.shift_px),
+        "caption": piece.caption,
+        **({} if piece.mix is None else {"mix": {"frame": piece.mix.frame, "share": piece.mix.share}}),
+    }
+
+
+def to_concat(edit: EditList, folder: Path, target: Path) -> str:
+    """A list for FFmpeg's concat demuxer that lies in `target`: frames and how long each is shown, whole and as shot.
+
+    Words are quoted by FFmpeg's rules ("Quoting and escaping"): a quote ends the quoting, stands alone, and begins it
+    again. The last frame is named twice, as the demuxer leaves the last duration to what reads it.
+    """
+    lines = ["ffconcat version 1.0"]
+    for frame, run in groupby(edit.pieces, lambda piece: piece.frame):
+        shown = Fraction(sum(piece.shows for piece in run)) / edit.rate
+        name = os.path.relpath(folder / frame, target).replace("'", r"'\''")
+        lines += [f"file '{name}'", f"duration {float(shown):.9f}"]
+    return "\n".join([*lines, lines[-2]]) + "\n"
