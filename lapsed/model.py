@@ -74,6 +74,21 @@ class PrintInfo:
     expected_s: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What the printed file tells beforehand: seconds of motion in all, and of each layer when it begins and how high.
+
+    `climbed_mm` is the height built up to each layer, counted on through objects finished one after another. There is
+    at least one layer.
+    """
+
+    print_s: float
+    begins_s: tuple[float, ...]
+    heights_mm: tuple[float, ...]
+    climbed_mm: tuple[float, ...]
+    objects: int = 1
+
+
 class Outcome(StrEnum):
     """How a print or its take ended."""
 

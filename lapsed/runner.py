@@ -8,10 +8,11 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from lapsed import clock
+from lapsed import clock, forecaster
 from lapsed.camera.keeper import Keeper
 from lapsed.decide import director
 from lapsed.decide import state as s
@@ -23,6 +24,7 @@ from lapsed.model import (
     Block,
     CameraEvent,
     CameraTold,
+    Forecast,
     Landed,
     Missed,
     Note,
@@ -57,7 +59,7 @@ JOURNAL_WITHIN_S = 2.0
 
 # Addresses, headers and arguments may carry passwords; a take is made to be handed on.
 _SECRETS = {"url", "user", "password", "token", "argv"}
-_PRIVATE: dict[str, Any] = {"link": {"headers", "url"}, "camera": {"__all__": _SECRETS}}
+_PRIVATE: dict[str, Any] = {"link": {"headers", "url"}, "files": {"headers", "url"}, "camera": {"__all__": _SECRETS}}
 
 
 class Runner:
@@ -89,6 +91,7 @@ class Runner:
         self._state = director.start(_rules(printer))
         self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
         self._feed = Feed(printer.link, self.tell)
+        self._forecaster = forecaster.Forecaster(printer, self._file_read)
         self._events: deque[s.Event] = deque()
         self._turning = False
         self._timer: asyncio.TimerHandle | None = None
@@ -131,6 +134,9 @@ class Runner:
         self._came_back = take.hold.come_back if take.hold is not None else ()
         self._feed = Feed(self._printer.link, self.tell, known=take.print)
         log.info("take %s goes on after cue %d", take.folder.name, take.cues)
+        forecast = forecaster.kept(take.meta.get("forecast"))
+        if forecast is None:
+            self._forecaster.begin(take.print.name)
         self.tell(
             s.Recovered(
                 take.print,
@@ -143,6 +149,10 @@ class Runner:
                 silent_s,
                 holding=take.hold.shot if take.hold is not None else None,
                 left=bool(self._came_back),
+                missed=take.unfilmed,
+                held_s=take.held_s,
+                forecast=forecast,
+                cued_s=take.cued_s,
             )
         )
 
@@ -159,6 +169,7 @@ class Runner:
             for task in list(self._tasks):
                 task.cancel()
             await asyncio.gather(*self._tasks, return_exceptions=True)
+            await self._forecaster.leave()
             if self._take is not None:
                 await self._take.leave()
 
@@ -196,6 +207,8 @@ class Runner:
                     self._do(self._look_at_disk())  # room may have been made since
         if isinstance(event, PrintTold):
             self._write(PrintNoted(event.print))
+            if self._state.take is not None:
+                self._forecaster.begin(event.print.name)
         if (was is None) != (self._state.take is None):
             self._busy(self.name, self._state.take is not None)
         self._changed()
@@ -240,6 +253,13 @@ class Runner:
         self.tell(event)
         await self._look_at_disk()
 
+    def _file_read(self, name: str, forecast: Forecast | None, reason: str) -> None:
+        if forecast is None:
+            log.warning("%s: %s could not be read beforehand: %s", self.name, name, reason)
+        else:
+            self._write(Kept({"forecast": asdict(forecast)}))
+        self.tell(s.FileRead(name, forecast, reason))
+
     def _spread(self, event: Released) -> None:
         """Journal how far apart the cameras of one shot were released."""
         if len(self._keepers) < 2:
@@ -261,8 +281,10 @@ class Runner:
                 meta = {"printer": self.name, "settings": settings}
                 self._take = Ledger.beginning(self._store, info, meta, self._keepers, self._trouble)
                 self._released.clear()
+                self._forecaster.begin(info.name)
                 self._do(self._look_at_disk())
             case s.CloseTake(outcome, reason):
+                self._forecaster.end()
                 if self._take is not None:
                     self._do(self._close(self._take, outcome, reason))
                     self._take = None
@@ -469,4 +491,5 @@ def _rules(printer: Printer) -> s.Rules:
         exposure_s=max(camera.least_s for camera in printer.camera if camera.name in required or not required),
         tallest_mm=printer.machine.height_mm,
         held_word=bool(printer.link.states.held),
+        reads_file=forecaster.reads(printer),
     )

@@ -3,61 +3,32 @@
 import math
 from fractions import Fraction
 
-from lapsed.decide.state import Take, Track
+from lapsed.decide import pacing
+from lapsed.decide.pacing import Course, Spot
+from lapsed.decide.state import State, Track
 from lapsed.settings import Cadence
 
 MOST_IN_BURST = 500
 """Layers told at once beyond this are one jump of the host's counter, not as many cues."""
 
+LAYERLESS_SHARE = 0.05
+"""A print of which no layer was told until so much is done is filmed by time or share, where a length is wished."""
 
-def _frames(cadence: Cadence) -> int:
-    """How many frames the wished clip length needs at its rate, the part frame at the end counted whole."""
-    return max(1, math.ceil(Fraction(str(cadence.length_s)) * cadence.rate))
+# ------------------------------------------------------------------------------------------- every so many layers, mm
 
 
-def layers_due(cadence: Cadence, track: Track, take: Take, layer: int, now: float) -> list[int]:
-    """The layers up to `layer`, later than those already seen, that the rule wants a frame of.
+def layers_due(cadence: Cadence, track: Track, layer: int) -> list[int]:
+    """The layers up to `layer`, later than those already seen, that every_layers wants a frame of.
 
     More than one means that the host told several layers at once; only the last of them can still be shot.
     """
-    if cadence.every_layers is None and cadence.length_s is None:
+    every = cadence.every_layers
+    if every is None:
         return []
     seen = track.layer
     first = track.first_layer if track.first_layer is not None else layer
     since = layer - 1 if seen is None or not 0 < layer - seen <= MOST_IN_BURST else seen
-    span = range(since + 1, layer + 1)
-    if cadence.every_layers is not None:
-        every = cadence.every_layers
-        return [number for number in span if (number - first) % every == 0]
-    wanted = _frames(cadence)
-    return [number for number in span if _clip_wants(wanted, take, track, number - min(first, 1), now)]
-
-
-def _clip_wants(wanted: int, take: Take, track: Track, before: int, now: float) -> bool:
-    """Whether a clip of `wanted` frames wants the layer that has `before` layers before it.
-
-    Frames are spread evenly over the layers where their count is known, else over the print's time, else over the
-    share of it that is done; a host that tells none of these gets a frame of each layer.
-    """
-    layers = take.print.layers
-    if layers is not None and before < layers:
-        return wanted >= layers or (before + 1) * wanted // layers > before * wanted // layers
-    if take.print.expected_s is not None and take.print.expected_s > 0:
-        return print_time(take, now) / take.print.expected_s * wanted >= take.cues
-    if track.progress is not None:
-        return track.progress * wanted >= take.cues
-    return True
-
-
-def print_time(take: Take, now: float) -> float:
-    """Seconds the print has been running, pauses left out."""
-    paused = take.paused_s + (now - take.paused_at if take.paused_at is not None else 0.0)
-    return max(0.0, now - take.since_s - paused)
-
-
-def progress_due(cadence: Cadence, take: Take, fraction: float) -> bool:
-    """Whether the clip wants a frame by the share done, where the host tells no layers."""
-    return cadence.length_s is not None and fraction * _frames(cadence) >= take.cues
+    return [number for number in range(since + 1, layer + 1) if (number - first) % every == 0]
 
 
 def height_due(cadence: Cadence, track: Track, height_mm: float) -> bool:
@@ -70,3 +41,158 @@ def next_mark(cadence: Cadence, height_mm: float) -> float:
     assert cadence.every_mm is not None  # noqa: S101 - the caller has looked
     step = Fraction(str(cadence.every_mm))
     return float((Fraction(str(round(height_mm, 6))) // step + 1) * step)
+
+
+# ---------------------------------------------------------------------------------------------------- a wished length
+
+
+def frames(cadence: Cadence) -> int:
+    """How many frames the wished clip length needs at its rate, the part frame at the end counted whole."""
+    return max(1, math.ceil(Fraction(str(cadence.length_s)) * cadence.rate))
+
+
+def frames_left(state: State) -> int:
+    """How many of them are still wanted: shots under way count as taken until they are missed."""
+    take = state.take
+    assert take is not None  # noqa: S101 - callers film
+    return frames(state.rules.cadence) - take.cues + len(take.missed)
+
+
+def print_time(state: State, now: float) -> float:
+    """Seconds the print has been running, pauses and our own holds left out."""
+    take, shot = state.take, state.shot
+    assert take is not None  # noqa: S101 - callers film
+    paused = take.paused_s + (now - take.paused_at if take.paused_at is not None else 0.0)
+    held = take.held_s + (now - shot.cue.decided_s if shot is not None and shot.holds else 0.0)
+    return max(0.0, now - take.since_s - paused - held)
+
+
+def spot(state: State, now: float, height_mm: float | None = None) -> Spot:
+    """Where the print is at `now`; `height_mm` where a height belongs to this very moment."""
+    track = state.track
+    layer = None
+    if track.layer is not None and track.first_layer is not None:
+        layer = track.passed + track.layer - track.first_layer
+    return Spot(print_time(state, now), layer, height_mm, track.progress)
+
+
+def course(state: State) -> Course:
+    """What is known of the whole print."""
+    take = state.take
+    assert take is not None  # noqa: S101 - callers film
+    told = take.print
+    return Course(take.forecast, told.layers, told.expected_s, state.rules.cadence.spread)
+
+
+def length_due(state: State, here: Spot) -> bool:
+    """Whether the layer or the share just told is one that a wished length wants a frame of."""
+    take, pace, whole = state.take, state.track.pace, course(state)
+    assert take is not None  # noqa: S101 - callers film
+    left = frames_left(state)
+    if _clocked(state, whole.chances(here)):
+        clock = _clock_s(state)
+        # A layer change near the clock's next shot is the better place for it: there the head leaves a seam anyway.
+        return clock is not None and here.time_s >= clock - _spacing_s(state) / 2
+    way = pacing.way_by_layers(whole, pace, here) or pacing.way_by_share(whole, pace, here)
+    if way is None:
+        # Until more is known: of a file being read the first layer alone, as there is time to make up for the others.
+        return pace.shot is None if take.awaits else True
+    return pacing.due(left, way)
+
+
+def next_by_clock(state: State) -> float | None:
+    """When the clock wants the next frame of a wished length, on the monotonic clock; None where it wants none."""
+    take, track = state.take, state.track
+    if state.rules.cadence.length_s is None or take is None or state.closing is not None or track.line is not None:
+        return None
+    if take.paused or not state.link or state.shot is not None:
+        return None
+    last = track.pace.last
+    ahead = course(state).chances(last) if last is not None else None
+    clock = _clock_s(state) if _clocked(state, None if ahead is None else ahead - 1) else None
+    return None if clock is None else take.since_s + take.paused_s + take.held_s + clock
+
+
+def estimated_end(state: State, now: float) -> float | None:
+    """When the print is expected to end, in time printed, by what was just told."""
+    pace = state.track.pace
+    height = pace.last.height_mm if pace.last is not None else None
+    return pacing.end_s(course(state), pace, spot(state, now, height))
+
+
+def layerless(state: State) -> bool:
+    """Whether the host was given time enough to tell a layer, or a height in a file that is known, and told none."""
+    track = state.track
+    by_height = track.pace.last is not None and track.pace.last.height_mm is not None
+    if track.layer is not None or by_height:
+        return False
+    return track.layerless or (track.progress or 0.0) >= LAYERLESS_SHARE
+
+
+def _clocked(state: State, chances: int | None) -> bool:
+    """Whether the clock makes the cues: without layers, or where `chances` of layers left are too few."""
+    if frames_left(state) <= 0 or state.track.pace.end_s is None:
+        return False
+    if layerless(state):
+        return True
+    return state.rules.cadence.between_layers and chances is not None and frames_left(state) > chances
+
+
+def _spacing_s(state: State) -> float:
+    pace = state.track.pace
+    began = pace.shot.time_s if pace.shot is not None else 0.0
+    return pacing.spacing_s(frames_left(state), began, pace.end_s or 0.0)
+
+
+def _clock_s(state: State) -> float | None:
+    """When the clock wants its next frame, in time printed."""
+    shot = state.track.pace.shot
+    return 0.0 if shot is None else shot.time_s + _spacing_s(state)
+
+
+# ----------------------------------------------------------------------------------------------------- what was planned
+
+
+def spread_by(state: State) -> str | None:
+    """What the frames of a wished length are spread over; None while that is being found out."""
+    take, whole = state.take, course(state)
+    assert take is not None  # noqa: S101 - callers film
+    if layerless(state) and state.track.pace.end_s is not None:
+        return "time"
+    if take.forecast is not None:
+        return "file"
+    if whole.count is not None:
+        return "layers"
+    if whole.expected_s is not None:
+        return "time"
+    if state.track.progress is not None:
+        return "progress"
+    return None if take.awaits else "nothing"
+
+
+def describe(state: State) -> tuple[str, dict[str, object]]:
+    """A sentence on how a wished length is come by, and its figures."""
+    rules, take, whole = state.rules.cadence, state.take, course(state)
+    assert take is not None  # noqa: S101 - callers film
+    wanted, by = frames(rules), spread_by(state)
+    print_s = take.forecast.print_s if take.forecast is not None else whole.expected_s
+    layers = None if by in ("time", "progress", "nothing") else whole.count
+    short = layers is not None and layers < wanted and not rules.between_layers
+    shots = layers if short and layers is not None else wanted
+    text = f"{wanted} frames for {rules.length_s:g} s, " + {
+        "file": f"over the {layers} layers of the file",
+        "layers": f"over the {layers} layers that the host tells",
+        "time": "by the time that the print is to take",
+        "progress": "by the share of the print that is done",
+    }.get(by or "", "a frame of each layer, as nothing tells how many there will be")
+    if short:
+        text += f": a frame of each layer, which make {float(shots / rules.rate):.1f} s"
+    figures: dict[str, object] = {
+        "by": by,
+        "frames": wanted,
+        "shots": shots if by != "nothing" else None,
+        "layers": layers,
+        "print_s": print_s,
+        "clip_s": float(shots / rules.rate) if by != "nothing" else None,
+    }
+    return text, figures

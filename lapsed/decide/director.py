@@ -1,14 +1,17 @@
 """The heart: what is done about what happened, `step(state, event, now) -> (state, actions)`."""
 
+from collections.abc import Iterable
+from dataclasses import replace
 from typing import assert_never
 
-from lapsed.decide import prints, shot, watch
+from lapsed.decide import cadence, prints, shot, watch
 from lapsed.decide.state import (
     Action,
     Done,
     EndTake,
     Event,
     Failed,
+    FileRead,
     Leave,
     Planned,
     Recovered,
@@ -19,6 +22,7 @@ from lapsed.decide.state import (
     Stopped,
     TakeFailed,
     Tick,
+    WriteMissed,
 )
 from lapsed.decide.turn import Turn
 from lapsed.model import (
@@ -54,6 +58,7 @@ def wake_at(state: State) -> float | None:
     times = [
         track.next_s if watch.by_time(state) else None,
         track.layerless_at,
+        cadence.next_by_clock(state),
         state.shot.until if state.shot is not None else None,
     ]
     return min((time for time in times if time is not None), default=None)
@@ -80,14 +85,13 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Action, .
             watch.console(turn, event.line)
         case LinkUp() | LinkDown():
             _link(turn, event)
-        case PrintStarted() | PrintTold() | PrintPaused() | PrintResumed() | PrintEnded():
-            prints.told(turn, event)
-        case Recovered():
-            prints.recovered(turn, event)
+        case PrintStarted() | PrintTold() | PrintPaused() | PrintResumed() | PrintEnded() | Recovered() | FileRead():
+            _print(turn, event)
         case TakeFailed() | Stopped() | Leave() | Skip() | ShootNow() | EndTake():
             _told(turn, event)
         case _:
             assert_never(event)
+    _count_out(turn, [(action.shot, action.cameras) for action in turn.actions if isinstance(action, WriteMissed)])
     return turn.state, tuple(turn.actions)
 
 
@@ -111,8 +115,32 @@ def _camera(turn: Turn, event: Exposed | Landed | OnCard | Missed) -> None:
         shot.camera(turn, event)
     if isinstance(event, Exposed):
         return
+    if isinstance(event, Missed):
+        _count_out(turn, [(event.shot, (event.camera,))])
+    elif turn.state.take is not None and event.camera == turn.state.rules.cameras[0]:
+        # One given up for late that has landed all the same is a frame.
+        turn.change(take=replace(turn.state.take, missed=turn.state.take.missed - {event.shot}))
     turn.change(pending=turn.state.pending - {(event.shot, event.camera)})
     prints.close(turn)
+
+
+def _count_out(turn: Turn, missed: Iterable[tuple[int, tuple[str, ...]]]) -> None:
+    """The clip is made of the main camera's frames: shots that have none are made up for."""
+    take, main = turn.state.take, turn.state.rules.cameras[0]
+    lost = {number for number, cameras in missed if main in cameras}
+    if lost and take is not None:
+        turn.change(take=replace(take, missed=take.missed | {number for number in lost if number <= take.cues}))
+
+
+def _print(turn: Turn, event: prints.Told | Recovered | FileRead) -> None:
+    match event:
+        case Recovered():
+            prints.recovered(turn, event)
+        case FileRead():
+            watch.file_read(turn, event)
+        case _:
+            prints.told(turn, event)
+    watch.estimate(turn)
 
 
 def _told(turn: Turn, event: TakeFailed | Stopped | Leave | Skip | ShootNow | EndTake) -> None:

@@ -2,7 +2,8 @@
 
 from dataclasses import replace
 
-from lapsed.decide import shot
+from lapsed.decide import cadence, shot
+from lapsed.decide.pacing import Pace
 from lapsed.decide.state import CloseTake, OpenTake, Phase, Recovered, Shot, Take, Track
 from lapsed.decide.turn import Turn
 from lapsed.model import (
@@ -21,7 +22,11 @@ LAYERLESS_S = 600.0
 """A print that has run so long, heating included, and of which no layer or height was told, won't be."""
 
 
-def told(turn: Turn, event: PrintStarted | PrintTold | PrintPaused | PrintResumed | PrintEnded) -> None:
+Told = PrintStarted | PrintTold | PrintPaused | PrintResumed | PrintEnded
+"""What a host says of a print as a whole."""
+
+
+def told(turn: Turn, event: Told) -> None:
     """Follow what the host says of the print as a whole."""
     match event:
         case PrintStarted():
@@ -96,7 +101,8 @@ def begin(turn: Turn, info: PrintInfo, *, joined: bool) -> None:
         next_s=turn.now if rule.every_s is not None else None,
         layerless_at=turn.now + LAYERLESS_S if rule.every_s is None and not rule.cue_lines_only else None,
     )
-    turn.change(take=Take(info, turn.now), track=track, closing=None, next_print=None, loose=None)
+    awaits = turn.state.rules.reads_file and bool(info.name)
+    turn.change(take=Take(info, turn.now, awaits=awaits), track=track, closing=None, next_print=None, loose=None)
     turn.do(OpenTake(info))
     if joined:
         turn.note("joined", "the print was already under way; what came before is not on film")
@@ -137,6 +143,7 @@ def close(turn: Turn) -> None:
 
 def recovered(turn: Turn, event: Recovered) -> None:
     """Go on with the take that the last daemon left open."""
+    rule = turn.state.rules.cadence
     track = Track(
         layer=event.layer,
         first_layer=event.first_layer,
@@ -144,9 +151,21 @@ def recovered(turn: Turn, event: Recovered) -> None:
         line=event.line,
         after_gap=True,
         gap_s=event.silent_s,
-        next_s=turn.now if turn.state.rules.cadence.every_s is not None else None,
+        next_s=turn.now if rule.every_s is not None else None,
     )
-    turn.change(take=Take(event.print, event.since_s, event.cues), track=track)
+    take = Take(
+        event.print,
+        event.since_s,
+        event.cues,
+        missed=event.missed,
+        held_s=event.held_s,
+        forecast=event.forecast,
+        awaits=turn.state.rules.reads_file and event.forecast is None and bool(event.print.name),
+    )
+    turn.change(take=take, track=track)
+    if event.cued_s is not None and rule.length_s is not None:
+        here = cadence.spot(turn.state, event.cued_s)
+        turn.change_track(pace=Pace(shot=here))
     if event.holding is not None:
         cue = Cue(event.holding, Why.LAYER, turn.now, event.layer)
         # Until the host is heard nothing can be done, and what it then says of its state decides.

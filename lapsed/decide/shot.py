@@ -3,6 +3,8 @@
 The print comes first: every station has an end to its patience, and from every one the way leads to the print going on.
 """
 
+from dataclasses import replace
+
 from lapsed.decide.state import (
     AWAY,
     Ask,
@@ -230,9 +232,11 @@ def _resume(turn: Turn) -> None:
 
 def over(turn: Turn) -> None:
     """The shot holds the print no more."""
-    shot = turn.state.shot
+    shot, take = turn.state.shot, turn.state.take
     if shot is not None and shot.holds:
         turn.do(HoldOver(shot.cue.number))
+        if take is not None:
+            turn.change(take=replace(take, held_s=take.held_s + turn.now - shot.cue.decided_s))
     turn.change(shot=None)
 
 

@@ -3,7 +3,8 @@
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from lapsed.model import CameraEvent, Cue, HostEvent, Motion, Note, Outcome, PrintInfo, Step
+from lapsed.decide.pacing import Pace
+from lapsed.model import CameraEvent, Cue, Forecast, HostEvent, Motion, Note, Outcome, PrintInfo, Step
 from lapsed.settings import Cadence
 
 # ---------------------------------------------------------------------------------------------------- its rules
@@ -20,6 +21,7 @@ class Rules:
     exposure_s: float = 0.25
     tallest_mm: float = 250.0
     held_word: bool = True  # the host has a word of its own for the state that our hold brings about
+    reads_file: bool = False  # the shell looks for the printed file and tells of it by FileRead
 
 
 # ------------------------------------------------------------------------------------------------- what it knows
@@ -86,15 +88,27 @@ class Track:
     after_gap: bool = False
     gap_s: float = 0.0
     layerless_at: float | None = None  # when to say that the host tells no layers
+    layerless: bool = False  # that was said, and nothing else came since
+    passed: int = 0  # layers of objects that were finished before this one
+    pace: Pace = field(default_factory=Pace)
 
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """The print being filmed. `cues` is the number of the last cue."""
+    """The print being filmed.
+
+    `cues` is the number of the last cue, `missed` those of which the main camera has no frame. `held_s` is how long
+    our own holds took. `awaits` is true while the printed file is being read.
+    """
 
     print: PrintInfo
     since_s: float
     cues: int = 0
+    missed: frozenset[int] = frozenset()
+    held_s: float = 0.0
+    forecast: Forecast | None = None
+    awaits: bool = False
+    spread_by: str | None = None  # what the frames of a wished length are spread over, as last noted
     paused: bool = False
     paused_s: float = 0.0
     paused_at: float | None = None
@@ -128,7 +142,8 @@ class State:
 class Recovered:
     """The daemon was started again and found a take open, of which nothing was seen for `silent_s`.
 
-    `holding` is the shot whose hold had not been ended, `left` whether the head may be away for it.
+    `holding` is the shot whose hold had not been ended, `left` whether the head may be away for it. `missed`, `held_s`
+    and `forecast` are as in Take; `cued_s` is when the last cue was, None where this boot's clock can't tell.
     """
 
     print: PrintInfo
@@ -141,6 +156,19 @@ class Recovered:
     silent_s: float
     holding: int | None = None
     left: bool = False
+    missed: frozenset[int] = frozenset()
+    held_s: float = 0.0
+    forecast: Forecast | None = None
+    cued_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FileRead:
+    """The file of the print called `name` was read; without a forecast, `reason` is a clause that says why not."""
+
+    name: str
+    forecast: Forecast | None
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +241,20 @@ class EndTake:
 
 ByHand = Skip | ShootNow | EndTake
 
-Event = HostEvent | CameraEvent | Recovered | Done | Failed | Planned | Tick | TakeFailed | Stopped | Leave | ByHand
+Event = (
+    HostEvent
+    | CameraEvent
+    | Recovered
+    | FileRead
+    | Done
+    | Failed
+    | Planned
+    | Tick
+    | TakeFailed
+    | Stopped
+    | Leave
+    | ByHand
+)
 
 # --------------------------------------------------------------------------------------------- what it asks for
 

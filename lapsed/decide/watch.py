@@ -4,7 +4,7 @@ import re
 from dataclasses import replace
 
 from lapsed.decide import cadence, prints, shot
-from lapsed.decide.state import Done, Phase, State, Track
+from lapsed.decide.state import Done, FileRead, Phase, State, Track
 from lapsed.decide.turn import Turn
 from lapsed.model import Cue, HeightSeen, LayerSeen, Outcome, ProgressSeen, Why
 
@@ -16,9 +16,6 @@ SKIPPED = "shots were being skipped by hand"
 SAME_OBJECT_LAYERS = 5
 SAME_OBJECT_GAP_S = 120.0
 """A gap shorter than this, in which the print rose by no more layers, can't hide another object of the same height."""
-
-LAYERLESS_SHARE = 0.05
-"""A print of which no layer was told until so much is done is filmed by that share, where a clip length is wished."""
 
 AGAIN_SHARE = 0.05
 """A print whose share done has fallen by so much over a gap is another run of the file."""
@@ -36,13 +33,14 @@ def seen(turn: Turn, event: LayerSeen | HeightSeen | ProgressSeen) -> None:
         return
     match event:
         case LayerSeen():
-            turn.change_track(layerless_at=None)
+            turn.change_track(layerless_at=None, layerless=False)
             _layer(turn, event)
         case HeightSeen():
             turn.change_track(layerless_at=None)
             _height(turn, event.height_mm)
         case ProgressSeen():
             _progress(turn, event.fraction)
+    estimate(turn)
 
 
 def _filming(turn: Turn) -> bool:
@@ -50,10 +48,9 @@ def _filming(turn: Turn) -> bool:
 
 
 def _layer(turn: Turn, event: LayerSeen) -> None:
-    track, rules, take = turn.state.track, turn.state.rules, turn.state.take
+    track, rules = turn.state.track, turn.state.rules
     if track.layer is None and event.layer <= 0 and event.height_mm is None:
         return  # a host that stands at 0 until the first layer begins
-    assert take is not None  # noqa: S101 - filming
     if track.layer is not None and event.layer <= track.layer:
         if event.height_mm is None or not _fell(track, event):
             if event.layer == track.layer and event.height_mm is not None:
@@ -61,7 +58,8 @@ def _layer(turn: Turn, event: LayerSeen) -> None:
             return
         turn.note("object", f"layer {event.layer} follows layer {track.layer}: the next object begins")
         _settle_gap(turn, event, fell=True)
-        turn.change_track(layer=event.layer - 1, first_layer=min(event.layer, 1))
+        passed = track.passed + 1 + (track.layer or 0) - (track.first_layer or 0)
+        turn.change_track(layer=event.layer - 1, first_layer=min(event.layer, 1), passed=passed)
         track = turn.state.track
     else:
         _settle_gap(turn, event, fell=False)
@@ -70,12 +68,14 @@ def _layer(turn: Turn, event: LayerSeen) -> None:
         # Joined late, the host's count still tells how many layers went before; hosts count from 0 or from 1.
         turn.change_track(first_layer=min(event.layer, 1))
         track = turn.state.track
-    due = cadence.layers_due(rules.cadence, track, take, event.layer, turn.now)
+    due = cadence.layers_due(rules.cadence, track, event.layer)
     turn.change_track(layer=event.layer)
     if event.height_mm is not None:
         _height(turn, event.height_mm)
     if track.line is not None:
         return
+    if rules.cadence.length_s is not None:
+        _chance(turn, Why.LAYER, event.height_mm)
     for number in due[:-1]:
         _cue(
             turn,
@@ -88,6 +88,47 @@ def _layer(turn: Turn, event: LayerSeen) -> None:
         late = due[-1] != event.layer
         reason = "the host told several layers at once, and this one had passed" if late else None
         _cue(turn, Why.LAYER, due[-1], event.height_mm, missed=reason)
+
+
+def _chance(turn: Turn, why: Why, height_mm: float | None) -> None:
+    """A frame of a wished length might be shot here; whether it is depends on what is left of print and frames."""
+    state = turn.state
+    here = cadence.spot(state, turn.now, height_mm)
+    due = cadence.length_due(state, here)
+    turn.change_track(pace=state.track.pace.met(here))
+    _say_spread(turn)
+    if due:
+        _cue(turn, why, state.track.layer, height_mm if height_mm is not None else state.track.height_mm)
+
+
+def _say_spread(turn: Turn) -> None:
+    """Journal how a wished length is come by, and each time that changes."""
+    take, by = turn.state.take, cadence.spread_by(turn.state)
+    assert take is not None  # noqa: S101 - filming
+    if by is None or by == take.spread_by:
+        return
+    turn.change(take=replace(take, spread_by=by))
+    text, figures = cadence.describe(turn.state)
+    turn.note("plan", text, **figures)
+
+
+def estimate(turn: Turn) -> None:
+    """Reckon anew, after news of the print, when it will end."""
+    if turn.state.rules.cadence.length_s is not None and turn.state.take is not None:
+        end_s = cadence.estimated_end(turn.state, turn.now)
+        turn.change_track(pace=replace(turn.state.track.pace, end_s=end_s))
+
+
+def file_read(turn: Turn, event: FileRead) -> None:
+    """The printed file was read beforehand, or could not be; the frames still wanted are spread accordingly."""
+    take = turn.state.take
+    if take is None or turn.state.closing is not None or take.print.name != event.name:
+        return
+    turn.change(take=replace(take, forecast=event.forecast, awaits=False))
+    if event.forecast is None:
+        turn.note("plan", f"the printed file could not be read beforehand: {event.reason}")
+    if turn.state.track.line is None and cadence.spread_by(turn.state) != "nothing":
+        _say_spread(turn)
 
 
 def _fell(track: Track, event: LayerSeen) -> bool:
@@ -118,6 +159,8 @@ def _settle_gap(turn: Turn, event: LayerSeen, *, fell: bool) -> None:
 def _height(turn: Turn, height_mm: float) -> None:
     track, rules = turn.state.track, turn.state.rules
     turn.change_track(height_mm=height_mm, top_mm=max(track.top_mm, height_mm))
+    if track.layer is None and track.line is None and rules.cadence.length_s is not None:
+        _rise(turn, height_mm)
     if rules.cadence.every_mm is None:
         return
     if track.height_mm is not None and height_mm < track.height_mm / 2:
@@ -126,6 +169,15 @@ def _height(turn: Turn, height_mm: float) -> None:
         turn.change_track(next_mm=cadence.next_mark(rules.cadence, height_mm))
         if track.line is None:
             _cue(turn, Why.HEIGHT, track.layer, height_mm)
+
+
+def _rise(turn: Turn, height_mm: float) -> None:
+    """A host that tells heights alone is followed through the layers of the file, where that is known."""
+    state = turn.state
+    whole, last = cadence.course(state), state.track.pace.last
+    index = whole.index(cadence.spot(state, turn.now, height_mm))
+    if index is not None and (last is None or index > (whole.index(last) or 0)):
+        _chance(turn, Why.HEIGHT, height_mm)
 
 
 def _progress(turn: Turn, fraction: float) -> None:
@@ -139,20 +191,23 @@ def _progress(turn: Turn, fraction: float) -> None:
             turn.change(next_print=take.print)
         return
     turn.change_track(progress=fraction)
-    layerless = track.layer is None and track.line is None and fraction >= LAYERLESS_SHARE
-    if layerless and cadence.progress_due(turn.state.rules.cadence, take, fraction):
-        _cue(turn, Why.TIME, None, track.height_mm)
+    if turn.state.rules.cadence.length_s is not None and cadence.layerless(turn.state) and track.line is None:
+        _chance(turn, Why.TIME, None)
 
 
 def time(turn: Turn) -> None:
     """Cue by the clock, and say so once when the host tells no layers."""
     track, every = turn.state.track, turn.state.rules.cadence.every_s
     if track.layerless_at is not None and turn.now >= track.layerless_at:
-        turn.change_track(layerless_at=None)
+        turn.change_track(layerless_at=None, layerless=True)
         turn.note("layerless", "the host has told no layer and no height; set every_s, or mark the file beforehand")
     if every is not None and by_time(turn.state) and track.next_s is not None and turn.now >= track.next_s:
         # Marks missed while nothing could be shot are not made up for: the next one counts from now.
         turn.change_track(next_s=max(track.next_s + every, turn.now + every / 2))
+        _cue(turn, Why.TIME, track.layer, track.height_mm)
+    wanted_at = cadence.next_by_clock(turn.state)
+    if wanted_at is not None and turn.now >= wanted_at:
+        _say_spread(turn)
         _cue(turn, Why.TIME, track.layer, track.height_mm)
 
 
@@ -198,6 +253,10 @@ def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, mi
     assert take is not None  # noqa: S101 - callers film
     cue = Cue(take.cues + 1, why, turn.now, layer, height_mm)
     turn.change(take=replace(take, cues=cue.number))
+    if turn.state.rules.cadence.length_s is not None:
+        last = turn.state.track.pace.last
+        here = cadence.spot(turn.state, turn.now, height_mm if last is None or last.height_mm is not None else None)
+        turn.change_track(pace=replace(turn.state.track.pace, shot=here))
     busy = turn.state.shot is not None
     reason = missed or turn.state.stopped or ("the shot before it was still under way" if busy else None)
     if turn.state.skipping and why is not Why.HAND:

@@ -21,6 +21,7 @@ from lapsed.settings.camera import Camera, GphotoCamera, SceneCamera
 from lapsed.settings.camera_part import CameraPart
 from lapsed.settings.capture import CaptureCamera, StreamCamera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, CodecName, Colour, Corner, Stitch
+from lapsed.settings.files import Files
 from lapsed.settings.link import Call, Facts, FeedLink, States
 from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
 from lapsed.settings.release_line import ReleaseCamera
@@ -45,6 +46,7 @@ __all__ = [
     "Corner",
     "Facts",
     "FeedLink",
+    "Files",
     "Firmware",
     "GphotoCamera",
     "Machine",

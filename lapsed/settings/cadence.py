@@ -1,7 +1,7 @@
 """The rule that says where frames are wanted."""
 
 from fractions import Fraction
-from typing import Annotated, ClassVar, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -17,8 +17,20 @@ class Cadence(Part):
     every_layers: Annotated[int, Field(ge=1, le=100_000)] | None = Field(None, description="a frame every n-th layer")
     every_mm: PositiveMm | None = Field(None, description="a frame each so much height, for spiral prints")
     every_s: PositiveS | None = Field(None, description="a frame each so many seconds, layers or not")
-    length_s: PositiveS | None = Field(None, description="as many frames as a clip of this length needs")
+    length_s: PositiveS | None = Field(
+        None,
+        description="as many frames as a clip of this length needs, one shot each; how long a clip's first and last "
+        "frame stand (hold_start_s, hold_end_s) comes on top",
+    )
     rate: Rate = Field(Fraction(25), description="frame rate that length_s is reckoned with")
+    spread: Literal["height", "time"] = Field(
+        "height", description="what length_s is even in, where the printed file is at hand and tells both"
+    )
+    between_layers: bool = Field(
+        False,
+        description="true has the clock make up for layers that are too few for length_s; such a shot stops the nozzle "
+        "in the middle of a layer and may leave a mark on the part",
+    )
     cue_lines_only: bool = Field(False, description="true where only marked files are to be filmed")
     hold_limit_s: Annotated[float, Field(ge=1, le=120)] = Field(
         12.0, description="the longest a shot may keep the print waiting, from hold to going on"

@@ -9,6 +9,7 @@ from lapsed.settings.base import Name, Part
 from lapsed.settings.cadence import Cadence
 from lapsed.settings.camera import Camera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, Stitch
+from lapsed.settings.files import Files
 from lapsed.settings.link import FeedLink
 from lapsed.settings.machine import Machine
 from lapsed.settings.web import Web
@@ -28,6 +29,7 @@ class Printer(Part):
     link: FeedLink
     machine: Machine = Field(default_factory=Machine)
     cadence: Cadence = Field(default_factory=lambda: Cadence(every_layers=1))
+    files: Files | None = Field(None, description="where printed files can be read for length_s")
     camera: tuple[Camera, ...] = Field(min_length=1, description="the first is the main one")
     clips: tuple[Name, ...] | None = Field(None, description="names of the clips to stitch; left out, all of them")
 

@@ -45,7 +45,9 @@ class Recovered:
 
     `cues` is the number of the last cue; `since_s` and `first_cue_s` are on the monotonic clock of this boot, reckoned
     by UTC if the machine was started anew; `top_mm` is the greatest height of a cue or kept as "printed_top_mm";
-    `marked` is true once a cue line was heard. `meta` is all that was kept with the take.
+    `marked` is true once a cue line was heard. `meta` is all that was kept with the take. `unfilmed` are the cues of
+    which the main camera has no frame, `held_s` is how long all holds took, `cued_s` when the last cue was, None if in
+    another boot.
     """
 
     folder: Path
@@ -61,6 +63,9 @@ class Recovered:
     hold: OpenHold | None
     adopted: tuple[Key, ...]
     missed: tuple[Key, ...]
+    unfilmed: frozenset[int] = frozenset()
+    held_s: float = 0.0
+    cued_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,9 +176,10 @@ def _recover(folder: Path, db: sqlite3.Connection, stamp: Stamp) -> Recovered:
     found = whole_frames(folder, names, set(named) - gone)
     cameras = cameras_of(meta, {camera for _, camera in (*shots, *found)})
     mending = reconcile(cues, cameras, shots, gone, found)
+    same_boot = meta.get("boot") == boot_id()
     meta |= _times(db, meta, stamp) | {"boot": boot_id()}
     _write(db, (*_mended(mending, stamp), *rows(Kept(meta)), *rows(Noted(_note(mending), stamp))))
-    return _recovered(folder, db, meta, mending)
+    return _recovered(folder, db, meta, mending, same_boot=same_boot)
 
 
 def _mended(mending: Mending, stamp: Stamp) -> Iterator[Row]:
@@ -214,12 +220,17 @@ def _times(db: sqlite3.Connection, meta: Mapping[str, Any], now: Stamp) -> dict[
     return {key: now.mono_s - max(0.0, ago) for key, ago in ago_s.items()}
 
 
-def _recovered(folder: Path, db: sqlite3.Connection, meta: Mapping[str, Any], mending: Mending) -> Recovered:
+def _recovered(
+    folder: Path, db: sqlite3.Connection, meta: Mapping[str, Any], mending: Mending, *, same_boot: bool
+) -> Recovered:
     cues, top_mm, marked = db.execute(
         "SELECT coalesce(max(number), 0), coalesce(max(height_mm), 0.0), coalesce(max(why IS ?), 0) FROM cue",
         (str(Why.LINE),),
     ).fetchone()
     layers = [layer for (layer,) in db.execute("SELECT layer FROM cue WHERE layer IS NOT NULL ORDER BY number")]
+    cameras = cameras_of(meta, set())
+    unfilmed = db.execute("SELECT cue FROM shot WHERE outcome = 'missed' AND camera = ?", cameras[:1] or ("",))
+    held_s, cued_s = db.execute("SELECT total(max(0, resumed_s - held_s)), max(mono_s) FROM cue").fetchone()
     hold = db.execute("SELECT shot, phase, come_back FROM hold").fetchone()
     return Recovered(
         folder=folder,
@@ -235,4 +246,7 @@ def _recovered(folder: Path, db: sqlite3.Connection, meta: Mapping[str, Any], me
         hold=None if hold is None else OpenHold(hold[0], hold[1], tuple(json.loads(hold[2]))),
         adopted=tuple(sorted(mending.adopt)),
         missed=tuple(sorted(mending.miss)),
+        unfilmed=frozenset(number for (number,) in unfilmed),
+        held_s=held_s,
+        cued_s=cued_s if same_boot else None,
     )

@@ -30,6 +30,7 @@ class Bench:
     rules: s.Rules
     now: float = 100.0
     asked: list[s.Action] = field(default_factory=list)
+    light: bool = True  # whether what is released is exposed and lands
 
     def __post_init__(self) -> None:
         self.state = director.start(self.rules)
@@ -84,6 +85,10 @@ class Bench:
                     self.tell(s.Planned(number, 1.0, 1.0))
                 case s.Phase.SETTLING:
                     self.tick()
+                case s.Phase.EXPOSING if self.light:
+                    for camera in shot.waiting:
+                        self.tell(Exposed(number, camera, self.now))
+                        self.tell(Landed(number, camera, self.now, (f"{number:06}.jpg",), 1000))
                 case s.Phase.EXPOSING:
                     self.tell(*(Missed(number, camera, self.now, "no light") for camera in shot.waiting))
                 case _:
