@@ -1,9 +1,7 @@
 """Follows what a printer's runner does, and tells it as `now` values; decides nothing."""
 
-import math
 from collections import Counter
 from dataclasses import dataclass, field
-from fractions import Fraction
 
 from lapsed.clock import Stamp
 from lapsed.decide import cadence
@@ -165,22 +163,15 @@ def _print(state: s.State, now: float) -> PrintNow:
         layers=take.print.layers,
         height_mm=track.height_mm,
         progress=track.progress,
-        running_s=round(cadence.print_time(take, now), 1),
+        running_s=round(cadence.print_time(state, now), 1),
         left_s=left_s(state, now),
     )
 
 
 def left_s(state: s.State, now: float) -> float | None:
-    """How long the print is still to take: by the host's own estimate, else by the share done at the pace so far."""
-    take, track = state.take, state.track
-    if take is None:
-        return None
-    running = cadence.print_time(take, now)
-    if take.print.expected_s is not None:
-        return round(max(0.0, take.print.expected_s - running), 1)
-    if track.progress is not None and track.progress >= 0.01:
-        return round(running / track.progress * (1 - track.progress), 1)
-    return None
+    """How long the print is still to take, as the cadence reckons it; holds still to come are left out."""
+    end_s = cadence.estimated_end(state, now) if state.take is not None else None
+    return None if end_s is None else round(max(0.0, end_s - cadence.print_time(state, now)), 1)
 
 
 def expected(rule: Cadence, state: s.State, now: float) -> int | None:
@@ -197,9 +188,7 @@ def expected(rule: Cadence, state: s.State, now: float) -> int | None:
     if rule.every_layers is not None:
         return layers_left // rule.every_layers if layers_left is not None else None
     if rule.length_s is not None:
-        wanted = math.ceil(Fraction(str(rule.length_s)) * rule.rate)
-        missing = max(0, wanted - take.cues)
-        return missing if layers_left is None else min(missing, layers_left)
+        return cadence.frames_to_come(state)
     if rule.every_mm is not None and take.print.height_mm is not None:
         return max(0, int((take.print.height_mm - (track.height_mm or 0.0)) / rule.every_mm))
     left = left_s(state, now)

@@ -98,7 +98,8 @@ def test_tells_what_went_wrong_last(event, text):
     [
         ({"every_layers": 1}, [], None),
         ({"every_layers": 3}, [PrintInfo("a", layers=12)], 4),
-        ({"length_s": 2.0}, [], 50),
+        ({"length_s": 2.0}, [], None),
+        ({"length_s": 2.0}, [PrintInfo("a", expected_s=300.0)], 50),
         ({"length_s": 2.0}, [PrintInfo("a", layers=30)], 30),
         ({"every_mm": 0.5}, [PrintInfo("a", height_mm=10.0)], 20),
         ({"every_mm": 0.5}, [], None),

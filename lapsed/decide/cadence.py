@@ -58,6 +58,17 @@ def frames_left(state: State) -> int:
     return frames(state.rules.cadence) - take.cues + len(take.missed)
 
 
+def frames_to_come(state: State) -> int | None:
+    """How many more frames of a wished length there will be; None while nothing tells how many layers are left."""
+    whole, last = course(state), state.track.pace.last
+    ahead = whole.count if last is None else whole.chances(last)
+    ahead = ahead - 1 if ahead is not None and last is not None else ahead
+    left = max(0, frames_left(state))
+    if ahead is not None and not _clocked(state, ahead):
+        return min(left, ahead)
+    return None if spread_by(state) in (None, "nothing") else left
+
+
 def print_time(state: State, now: float) -> float:
     """Seconds the print has been running, pauses and our own holds left out."""
     take, shot = state.take, state.shot

@@ -6,7 +6,7 @@ from the last shot on. What was missed, passed unseen or came faster than expect
 
 from bisect import bisect_right
 from dataclasses import dataclass, field, replace
-from math import inf
+from math import inf, sqrt
 from typing import Literal
 
 from lapsed.model import Forecast
@@ -140,11 +140,11 @@ def way_by_layers(course: Course, pace: Pace, here: Spot) -> Way | None:
 def way_by_share(course: Course, pace: Pace, here: Spot) -> Way | None:
     """The way in time where the print's is known, else in the share done; the chances are guessed from the pace."""
     if course.expected_s is not None:
-        end = end_s(course, pace, here)
+        end, by_share = end_s(course, pace, here), _end_by_share(pace, here)
         place: float | None = here.time_s
         first, last, shot = (_time(spot) for spot in (pace.first, pace.last, pace.shot))
     else:
-        end, place = 1.0, here.progress
+        end, by_share, place = 1.0, None, here.progress
         first, last, shot = (_share(spot) for spot in (pace.first, pace.last, pace.shot))
     if end is None or place is None:
         return None
@@ -153,7 +153,11 @@ def way_by_share(course: Course, pace: Pace, here: Spot) -> Way | None:
     if first is not None and pace.count:
         steps.append((place - first) / pace.count)
     step = max(steps, default=0.0)
-    chances = max(1.0, (end - place) / step) if step > 0 else inf
+    soonest = end if by_share is None else min(end, by_share)
+    chances = max(0.0, (soonest - place) / step) if step > 0 else inf
+    if chances < inf:
+        # Layers last unevenly, so of those still to come some are surely fewer than guessed (a spread of about 3/4).
+        chances = max(1.0, chances - 0.75 * sqrt(chances))
     return Way(place, shot, end - step, step, chances)
 
 
