@@ -2,20 +2,17 @@
 
 import asyncio
 import logging
-import signal
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from lapsed import clock
 from lapsed.camera import kind
-from lapsed.errors import UserError
 from lapsed.reception import Reception
 from lapsed.runner import Runner
 from lapsed.settings import Settings
 from lapsed.stitcher import Stitcher
 from lapsed.take import reader
 from lapsed.web.bell import Bell
-from lapsed.web.server import Server
 
 log = logging.getLogger(__name__)
 
@@ -67,6 +64,11 @@ class Daemon:
         """Whether every host is heard and every camera is ready."""
         return all(runner.ready for runner in self._runners)
 
+    @property
+    def idle(self) -> bool:
+        """Whether no print is filmed and nothing of the last is still to come."""
+        return all(runner.idle for runner in self._runners)
+
     def stop(self) -> None:
         """Let go of every print and end; safe from a signal handler of the loop."""
         self._stopping.set()
@@ -98,32 +100,3 @@ def _unstitched(store: Path) -> list[Path]:
     """Takes that ended with frames and have no clips yet, oldest first."""
     takes = [take for take in reader.list_takes(store) if take.outcome is not None and take.landed]
     return [take.folder for take in reversed(takes) if not (take.folder / "clips").exists()]
-
-
-async def serve(settings: Settings, config: Path) -> None:
-    """Run the daemon until SIGTERM or SIGINT."""
-    daemon = Daemon(settings, config)
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, daemon.stop)
-    page = _page(settings, daemon) if settings.web.serve else None
-    serving = loop.create_task(page.run(), name="page") if page is not None else None
-    try:
-        await daemon.run()
-    finally:
-        if serving is not None:
-            serving.cancel()
-            await asyncio.gather(serving, return_exceptions=True)
-
-
-def _page(settings: Settings, daemon: Daemon) -> Server | None:
-    """The page, its port taken; without it prints are filmed all the same."""
-    folder = settings.store.folder.expanduser()
-    token = settings.web.token_file.expanduser() if settings.web.token_file is not None else folder / "token"
-    page = Server(settings.web, daemon.desk, token)
-    try:
-        page.listen()
-    except UserError as error:
-        log.error("%s", error)  # noqa: TRY400 - it is one sentence for a person
-        return None
-    return page

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, get_args
 
-from lapsed import app, arguments, configuration
+from lapsed import arguments, configuration, service
 from lapsed.errors import UserError
 from lapsed.settings import CodecName
 from lapsed.take import reader
@@ -100,7 +100,7 @@ def _demo(args: argparse.Namespace) -> int:
 
 def _run(args: argparse.Namespace) -> int:
     config = configuration.locate(args.config)
-    asyncio.run(app.serve(configuration.load(config), config))
+    asyncio.run(service.serve(configuration.load(config), config))
     return 0
 
 

@@ -107,6 +107,12 @@ class Runner:
         """Whether the host is heard and every camera is ready."""
         return self._state.link and self._seen == set(self._keepers)
 
+    @property
+    def idle(self) -> bool:
+        """Whether no print is filmed and nothing of the last is still to come."""
+        state = self._state
+        return state.take is None and state.shot is None and not state.pending and not self._tests
+
     def now(self) -> PrinterNow:
         """What the printer is doing now."""
         folder = self._take.folder if self._take is not None else None

@@ -70,6 +70,7 @@ class Server:
             ) from error
         self._socket = listening
         self.port = listening.getsockname()[1]
+        log.info("the page is at http://%s:%d/", self._part.address, self.port)
 
     async def run(self) -> None:
         """Serve until cancelled."""
@@ -92,7 +93,6 @@ class Server:
             h11_max_incomplete_event_size=guard.MOST_HEADER_BYTES,
         )
         quiet = _Quiet(config)
-        log.info("the page is at http://%s:%d/", self._part.address, self.port)
         serving = asyncio.get_running_loop().create_task(quiet.serve(sockets=[self._socket]), name="page")
         try:
             await asyncio.shield(serving)
