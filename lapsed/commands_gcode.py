@@ -55,6 +55,12 @@ def _wish(parser: argparse.ArgumentParser) -> None:
     rule.add_argument("--every", type=_positive, metavar="N", help="a shot every N layers")
     parser.add_argument("--rate", type=arguments.rate, default="25", metavar="R", help="frames a second (default 25)")
     parser.add_argument("--spread", choices=("height", "time"), default="height", help="what --length is even in")
+    parser.add_argument(
+        "--fill",
+        choices=("hold", "between"),
+        default="hold",
+        help="where the clip needs more frames than there are layers: hold each frame longer, or shoot between layers",
+    )
     _machine(parser)
 
 

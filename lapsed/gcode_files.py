@@ -13,11 +13,16 @@ from pathlib import Path
 
 from lapsed import configuration, settings
 from lapsed.errors import UserError
-from lapsed.gcode import mark, plan, plot
-from lapsed.gcode.choice import Wish, choose
+from lapsed.gcode import mark, plan, plan_text, plot
+from lapsed.gcode.choice import Wish
+from lapsed.gcode.cue import dwell_of
+from lapsed.gcode.hull import margin, rectangle
 from lapsed.gcode.reading import Reading, Setup, read
+from lapsed.gcode.seeking import Found, Seeker
 from lapsed.gcode.setup import dialect_of, setup_of
 from lapsed.gcode.snippet import snippet
+from lapsed.gcode.standing import footprint
+from lapsed.gcode.way import holds
 
 log = logging.getLogger(__name__)
 
@@ -65,7 +70,7 @@ def _pieces(path: Path) -> Iterator[bytes]:
 def _wish_of(args: argparse.Namespace) -> Wish:
     if args.length is not None and not 0 < args.length <= 36_000:
         raise UserError("--length is a number of seconds above 0 and up to 36000")
-    return Wish(args.length, args.rate, args.every, args.spread)
+    return Wish(args.length, args.rate, args.every, args.spread, args.fill)
 
 
 def plan_print(args: argparse.Namespace) -> int:
@@ -79,24 +84,30 @@ def plan_print(args: argparse.Namespace) -> int:
         disk_mb=_free_mb(given.store),
         battery_shots=args.battery_shots,
     )
-    made = plan.plan(_outline(args, given.machine), _wish_of(args), given.machine, camera, share_limit=args.warn_share)
+    wish, setup = _wish_of(args), setup_of(given.machine)
+    if args.file is not None:
+        if args.print_time is not None or args.layers is not None:
+            raise UserError("give a file, or --print-time and --layers; not both")
+        outline = plan.outline(_read(args.file, setup))
+        between = _sought(args.file, setup, plan.seeker_for(outline, wish))
+    elif args.print_time is None or args.layers is None:
+        raise UserError("give a file, or both --print-time and --layers")
+    else:
+        outline, between = plan.even_outline(args.print_time, args.layers), ()
+    made = plan.plan(outline, wish, given.machine, camera, between=between, share_limit=args.warn_share)
     if args.plot is not None:
         try:
             args.plot.write_text(plot.svg(made), encoding="utf-8")
         except OSError as error:
             raise UserError(f"{args.plot} can't be written: {error.strerror}") from error
-    sys.stdout.write((json.dumps(plan.as_json(made, heights=args.heights)) if args.json else plan.as_text(made)) + "\n")
+    text = json.dumps(plan_text.as_json(made, heights=args.heights)) if args.json else plan_text.as_text(made)
+    sys.stdout.write(text + "\n")
     return 0
 
 
-def _outline(args: argparse.Namespace, machine: settings.Machine) -> plan.Outline:
-    if args.file is not None:
-        if args.print_time is not None or args.layers is not None:
-            raise UserError("give a file, or --print-time and --layers; not both")
-        return plan.outline(_read(args.file, setup_of(machine)))
-    if args.print_time is None or args.layers is None:
-        raise UserError("give a file, or both --print-time and --layers")
-    return plan.even_outline(args.print_time, args.layers)
+def _sought(path: Path, setup: Setup, seeker: Seeker | None) -> tuple[Found, ...]:
+    """The lines between layers that a wish needs, by reading the file once more."""
+    return read(_pieces(path), setup, seeker=seeker).between if seeker is not None else ()
 
 
 def _read(path: Path, setup: Setup, seen: mark.Fingerprint | None = None) -> Reading:
@@ -154,13 +165,13 @@ def mark_file(
     seen = mark.Fingerprint()
     found = _read(source, setup, seen)
     machine = _parked(machine, found, point)
-    chosen = choose(found.heights_mm, found.begins_s, wish)
-    reading = read(_pieces(source), setup, wanted=[found.layers[i].line for i in chosen])
-    made = mark.marking(
-        reading, chosen, machine, seen.original(), exposure_s=given.exposure_s, dialect=dialect_of(machine)
-    )
+    outline = plan.outline(found)
+    stops = plan.stops_of(outline, wish, _sought(source, setup, plan.seeker_for(outline, wish)))
+    reading = read(_pieces(source), setup, wanted=[stop.place.line for stop in stops if stop.place is not None])
+    dwell = dwell_of(machine, given.exposure_s)
+    made = mark.marking(reading, stops, machine, seen.original(), dwell=dwell, dialect=dialect_of(machine))
     for i, reason in made.refused[:5]:
-        log.warning("layer %d is not marked: %s", i + 1, reason)
+        log.warning("there is no shot after layer %d: %s", i + 1, reason)
     if not made.insertions:
         raise UserError(f"{source} can't be marked: {made.refused[0][1]}")
     _write(target, mark.inserted(_pieces(source), made.insertions), source=source)
@@ -179,13 +190,20 @@ def _parked(machine: settings.Machine, reading: Reading, point: tuple[float, flo
     """The machine with the park point that was asked for."""
     if point is None:
         return machine
+    height = max(reading.heights_mm) + machine.clearance_mm
     if isinstance(point, str):
-        free = mark.free_point((layer.box for layer in reading.layers), machine)
+        free = mark.free_point(footprint(reading.layers), machine, height)
         if free is None:
             raise UserError("there is no free spot beside the part; give --park X,Y, above something that may drip")
         point = free
-    if not machine.bed.holds(point):
-        raise UserError(f"the park point {point[0]:g},{point[1]:g} lies outside the bed; choose one the head can reach")
+    x, y = point
+    if not holds(machine, point, height):
+        raise UserError(
+            f"the park point {x:g},{y:g} lies outside the bed or out of reach at {height:.1f} mm; choose one that "
+            "the head can reach"
+        )
+    if any(margin(point, rectangle(*each)) < 0 for each in machine.keep_out_mm):
+        raise UserError(f"the park point {x:g},{y:g} lies within a rectangle of keep_out_mm; choose another")
     return machine.model_copy(update={"park_point_mm": point})
 
 
@@ -261,7 +279,10 @@ def print_snippet(args: argparse.Namespace) -> int:
     """Print a park block for a layer-change field; the exit code. Raises UserError."""
     given = _given(args)
     lines = snippet(
-        given.machine, given.exposure_s, layer_word=args.layer_word, absolute_extrusion=args.absolute_extrusion
+        given.machine,
+        dwell_of(given.machine, given.exposure_s),
+        layer_word=args.layer_word,
+        absolute_extrusion=args.absolute_extrusion,
     )
     sys.stdout.write("\n".join(lines) + "\n")
     return 0

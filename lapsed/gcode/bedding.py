@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lapsed.gcode.box import Box, joined
-from lapsed.gcode.layers import RAMP_STEP_MM, ROUND_MM, Bed, Path
+from lapsed.gcode.hull import Hull, joined
+from lapsed.gcode.layers import RAMP_STEP_MM, ROUND_MM, Bed, Path, Place
 from lapsed.gcode.span import Steps
 from lapsed.gcode.tokens import Flags, Floats, Ints
 
@@ -32,17 +32,18 @@ class _Part:
     end_mm: float
     lines: int
     fed_mm: float
-    box: Box
+    hull: Hull
     turned: float
     level_mm: float
     laid_mm: float
 
 
 class Bedding:
-    """The beds so far, in the order they are laid."""
+    """The beds so far, in the order they are laid; `end` is after the last line that lays anything."""
 
     def __init__(self) -> None:
         self.beds: list[Bed] = []
+        self.end: Place | None = None
         self._z = np.nan
         self._line = -1
         self._drawn_back = 0.0
@@ -51,8 +52,11 @@ class Bedding:
         """From here on another filament is fed, of which nothing is drawn back."""
         self._drawn_back = 0.0
 
-    def lay(self, steps: Steps, pushed: int, where: Where) -> Iterator[int]:
-        """Add what `steps` lay; gives the number of the first step of each new bed, counted from `pushed`."""
+    def lay(self, steps: Steps, pushed: int, where: Where) -> Iterator[Place]:
+        """Add what `steps` lay, the first of which is `pushed`; gives the places of which the moments must be known.
+
+        They are those where a bed begins, and the one after the last that lays anything.
+        """
         fed = self._fed(steps)
         at = np.flatnonzero((steps.de > 0) & ((steps.dx != 0) | (steps.dy != 0)))
         if not at.size:
@@ -67,8 +71,6 @@ class Bedding:
                 self.beds[-1] = _more(self.beds[-1], part, path)
                 continue
             step = int(at[begin])
-            line = int(steps.line[step])
-            start = steps.x[step] - steps.dx[step], steps.y[step] - steps.dy[step], steps.z[step] - steps.dz[step]
             self.beds.append(
                 Bed(
                     height_mm=float(steps.z[step]),
@@ -76,18 +78,17 @@ class Bedding:
                     ramp=bool(rising[begin]),
                     lines=part.lines,
                     fed_mm=part.fed_mm,
-                    box=part.box,
+                    hull=part.hull,
                     turned=part.turned,
                     level_mm=part.level_mm,
                     laid_mm=part.laid_mm,
-                    start=(float(start[0]), float(start[1]), float(start[2])),
-                    offset=where.size + int(where.starts[line]),
-                    line=where.lines + line,
-                    step=pushed + step,
+                    begin=_before(steps, step, pushed, where),
                     path=path,
                 )
             )
-            yield self.beds[-1].step
+            yield self.beds[-1].begin
+        self.end = _after(steps, int(at[-1]), pushed, where)
+        yield self.end
 
     def _fed(self, steps: Steps) -> Floats:
         """The filament that each step feeds beyond what was drawn back before it."""
@@ -122,20 +123,37 @@ class Bedding:
         line = steps.line[at] + where.lines
         fresh = np.diff(line, prepend=self._line) != 0
         self._line = int(line[-1])
-        columns = [
-            z[np.append(first[1:], len(at)) - 1],
-            np.add.reduceat(fresh, first, dtype=np.int64),
-            np.add.reduceat(fed[at], first),
-            np.minimum.reduceat(np.minimum(x, x0), first),
-            np.minimum.reduceat(np.minimum(y, y0), first),
-            np.maximum.reduceat(np.maximum(x, x0), first),
-            np.maximum.reduceat(np.maximum(y, y0), first),
-            *(np.add.reduceat(each, first) for each in (turned, level, length)),
-        ]
-        for end, lines, fed_mm, x_low, y_low, x_high, y_high, turn, flat, laid in zip(
-            *(column.tolist() for column in columns), strict=True
-        ):
-            yield _Part(end, lines, fed_mm, (x_low, y_low, x_high, y_high), turn, flat, laid)
+        lasts = np.append(first[1:], len(at)) - 1
+        reach = zip(_reach(x, y), _reach(x0, y0), strict=True)
+        hulls = zip(*(np.maximum.reduceat(np.maximum(a, b), first).tolist() for a, b in reach), strict=True)
+        sums = [np.add.reduceat(each, first).tolist() for each in (fed[at], turned, level, length)]
+        counts = np.add.reduceat(fresh, first, dtype=np.int64).tolist()
+        for end_mm, lines, hull, fed_mm, turn, flat, laid in zip(z[lasts].tolist(), counts, hulls, *sums, strict=True):
+            yield _Part(end_mm, lines, fed_mm, hull, turn, flat, laid)
+
+
+def _reach(x: Floats, y: Floats) -> tuple[Floats, ...]:
+    """How far spots reach along each of a hull's normals."""
+    both, apart = x + y, y - x
+    return x, both, y, apart, -x, -both, -y, -apart
+
+
+def _before(steps: Steps, step: int, pushed: int, where: Where) -> Place:
+    """Before the line that makes a step."""
+    line = int(steps.line[step])
+    spot = tuple(float(end[step] - way[step]) for end, way in _ends(steps))
+    return Place(where.size + int(where.starts[line]), where.lines + line, pushed + step, (spot[0], spot[1], spot[2]))
+
+
+def _after(steps: Steps, step: int, pushed: int, where: Where) -> Place:
+    """After the line that makes a step."""
+    line = int(steps.line[step]) + 1
+    spot = float(steps.x[step]), float(steps.y[step]), float(steps.z[step])
+    return Place(where.size + int(where.starts[line]), where.lines + line, pushed + step + 1, spot)
+
+
+def _ends(steps: Steps) -> tuple[tuple[Floats, Floats], ...]:
+    return (steps.x, steps.dx), (steps.y, steps.dy), (steps.z, steps.dz)
 
 
 def _more(bed: Bed, part: _Part, path: Path) -> Bed:
@@ -145,7 +163,7 @@ def _more(bed: Bed, part: _Part, path: Path) -> Bed:
         end_mm=part.end_mm,
         lines=bed.lines + part.lines,
         fed_mm=bed.fed_mm + part.fed_mm,
-        box=joined(bed.box, part.box),
+        hull=joined(bed.hull, part.hull),
         turned=bed.turned + part.turned,
         level_mm=bed.level_mm + part.level_mm,
         laid_mm=bed.laid_mm + part.laid_mm,

@@ -1,4 +1,4 @@
-"""Which layers to shoot for the clip that is wished for."""
+"""Which layers to shoot for the clip that is wished for, and when to shoot between them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,34 +11,49 @@ from typing import Literal
 class Wish:
     """What is wished for: a clip of `length_s`, or a frame `every` so many layers; without either, every layer.
 
-    `spread` says whether the shots of a wished length lie evenly in height or in time.
+    `spread` says whether the shots of a wished length lie evenly in height or in time. `fill` says what is done where
+    the clip needs more frames than there are layers: each frame is held longer, or some are shot between layers.
     """
 
     length_s: float | None = None
     rate: Fraction = Fraction(25)
     every: int | None = None
     spread: Literal["height", "time"] = "height"
+    fill: Literal["hold", "between"] = "hold"
 
     @property
     def frames(self) -> int | None:
         """The frames that the wished length needs."""
         return None if self.length_s is None else max(1, round(Fraction(self.length_s) * self.rate))
 
+    def fills(self, layers: int) -> bool:
+        """Whether shots are wished for between so many layers."""
+        return self.fill == "between" and layers > 0 and (self.frames or 0) > layers
 
-def choose(heights_mm: Sequence[float], begins_s: Sequence[float], wish: Wish) -> tuple[int, ...]:
-    """The numbers, from 0, of the layers at whose beginning a frame is shot."""
-    count = len(begins_s)
+
+def choose(heights_mm: Sequence[float], ends_s: Sequence[float], wish: Wish) -> tuple[int, ...]:
+    """The numbers, from 0, of the layers that are shot when they are complete; the last one always is.
+
+    `ends_s` is when each layer is complete.
+    """
+    count = len(ends_s)
     frames = wish.frames
     if frames is None:
-        return tuple(range(0, count, wish.every or 1))
+        every = wish.every or 1
+        return (*range(every - 1, count - 1, every), count - 1) if count else ()
     if frames >= count:
         return tuple(range(count))
-    along = climbed(heights_mm) if wish.spread == "height" and heights_mm else list(begins_s)
+    along = climbed(heights_mm) if wish.spread == "height" and heights_mm else list(ends_s)
     return evenly(along, frames)
 
 
+def moments(begin_s: float, end_s: float, count: int) -> tuple[float, ...]:
+    """`count` moments even in time from the first filament to the last, the last of them at the end, s."""
+    return tuple(begin_s + (end_s - begin_s) * i / count for i in range(1, count + 1))
+
+
 def climbed(heights_mm: Sequence[float]) -> list[float]:
-    """The height built up to each layer, counted on through objects that are finished one after another, mm."""
+    """The height built up with each layer, counted on through objects that are finished one after another, mm."""
     total, out = 0.0, list[float]()
     for below, height in pairwise((0.0, *heights_mm)):
         total += height - below if height > below else height

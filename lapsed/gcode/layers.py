@@ -17,9 +17,10 @@ What is laid at one height makes a *bed* of filament here, however often the hea
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 from itertools import pairwise
 
-from lapsed.gcode.box import Box, Spot, crosses, grown, joined
+from lapsed.gcode.hull import Hull, Spot, grown, inside_mm, joined
 
 SAME_MM = 0.025
 PURGE_LINES = 200
@@ -33,6 +34,17 @@ _HOP_LINES = 8
 _FED_MM = 0.001
 _OBJECT_HEIGHTS = 5
 
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Before a line: its byte `offset` and `line` (from 0) in the file, the `step` to come, where the head is."""
+
+    offset: int
+    line: int
+    step: int
+    spot: tuple[float, float, float]
+
+
 Path = tuple[tuple[Spot, Spot], ...]
 """Straight ways, from where to where."""
 
@@ -44,7 +56,7 @@ class Bed:
     `ramp`: the height rose along its first move; then `turned` is the signed angle through which its path turned, rad,
     and `laid_mm` the length of it, `level_mm` that of its level moves. `lines` are those that lay, `fed_mm` is the
     filament fed beyond what had been drawn back, `path` its way, for the first beds.
-    `line` counts from 0, `step` is the number of its first step, `start` where it begins.
+    `begin` is before its first line.
     """
 
     height_mm: float
@@ -52,14 +64,11 @@ class Bed:
     ramp: bool
     lines: int
     fed_mm: float
-    box: Box
+    hull: Hull
     turned: float
     level_mm: float
     laid_mm: float
-    start: tuple[float, float, float]
-    offset: int
-    line: int
-    step: int
+    begin: Place
     path: Path = ()
 
     @property
@@ -70,25 +79,29 @@ class Bed:
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """A layer and the line that lays its first filament: byte `offset` and `line` (from 0) in the file.
+    """A layer: `begin` is before the line that lays its first filament.
 
-    `start` is where that line begins, X, Y, Z in machine coordinates.
-
-    `top_mm` is the height of everything laid before it, `box` the outline of the layer, `object` counts from 0.
+    `top_mm` is the height of everything laid before it, `hull` the outline of the layer, `object` counts from 0.
     """
 
     height_mm: float
-    start: tuple[float, float, float]
-    offset: int
-    line: int
-    step: int
+    begin: Place
     top_mm: float
-    box: Box
+    hull: Hull
     object: int
 
 
-def layers(beds: Sequence[Bed]) -> tuple[tuple[Layer, ...], bool]:
-    """The layers, and whether any of the print is a spiral."""
+@dataclass(frozen=True, slots=True)
+class Layers:
+    """The layers of a print, how high it is in the end, and whether any of it is a spiral."""
+
+    all: tuple[Layer, ...] = ()
+    top_mm: float = 0.0
+    spiral: bool = False
+
+
+def layers(beds: Sequence[Bed]) -> Layers:
+    """The layers of what is laid."""
     flat, spiral = _unramped(_without_hops(beds))
     part = _without_purge(flat)
     purge = flat[: len(flat) - len(part)]
@@ -96,11 +109,11 @@ def layers(beds: Sequence[Bed]) -> tuple[tuple[Layer, ...], bool]:
     found: list[Layer] = []
     for bed, number, new in _stacked(part):
         if new:
-            found.append(Layer(bed.height_mm, bed.start, bed.offset, bed.line, bed.step, top, bed.box, number))
+            found.append(Layer(bed.height_mm, bed.begin, top, bed.hull, number))
         else:
-            found[-1] = replace(found[-1], box=joined(found[-1].box, bed.box))
+            found[-1] = replace(found[-1], hull=joined(found[-1].hull, bed.hull))
         top = max(top, bed.end_mm)
-    return tuple(found), spiral
+    return Layers(tuple(found), top, spiral)
 
 
 def _without_hops(beds: Sequence[Bed]) -> list[Bed]:
@@ -166,11 +179,14 @@ def _together(ramp: Sequence[Bed], after: Bed | None) -> Bed:
 
 
 def _merged(beds: Sequence[Bed], height_mm: float) -> Bed:
-    box = beds[0].box
-    for bed in beds[1:]:
-        box = joined(box, bed.box)
-    end = max(bed.end_mm for bed in beds)
-    return replace(beds[0], height_mm=height_mm, end_mm=end, ramp=False, lines=sum(bed.lines for bed in beds), box=box)
+    return replace(
+        beds[0],
+        height_mm=height_mm,
+        end_mm=max(bed.end_mm for bed in beds),
+        ramp=False,
+        lines=sum(bed.lines for bed in beds),
+        hull=reduce(joined, (bed.hull for bed in beds)),
+    )
 
 
 def _turns(ramp: Sequence[Bed], flat_step: float, base: float) -> Iterator[Bed]:
@@ -201,21 +217,21 @@ def _without_purge(beds: list[Bed]) -> list[Bed]:
     start = 0
     while start + 1 < len(beds):
         here, later = beds[start], beds[start + 1 :]
-        others = [bed.box for bed in later if abs(bed.height_mm - here.height_mm) > SAME_MM]
+        others = [bed.hull for bed in later if abs(bed.height_mm - here.height_mm) > SAME_MM]
         if here.lines > PURGE_LINES or not others:
             break
         falls = later[0].height_mm < here.height_mm - SAME_MM
         rises = later[0].height_mm > here.height_mm + SAME_MM
-        if not falls and (not rises or any(_touches(here, box) for box in others)):
+        if not falls and (not rises or any(_touches(here, hull) for hull in others)):
             break
         start += 1
     return beds[start:]
 
 
-def _touches(bed: Bed, box: Box) -> bool:
-    """Whether the filament of a bed, as far as its path is known, comes near a box."""
-    around = grown(box, APART_MM)
-    return not bed.path or any(crosses(one, two, around) for one, two in bed.path)
+def _touches(bed: Bed, hull: Hull) -> bool:
+    """Whether the filament of a bed, as far as its path is known, comes near a hull."""
+    around = grown(hull, APART_MM)
+    return not bed.path or any(inside_mm(one, two, around) > 0 for one, two in bed.path)
 
 
 def _levels(beds: Sequence[Bed]) -> dict[float, float]:

@@ -2,23 +2,23 @@
 
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import product
 
 from lapsed.errors import UserError
-from lapsed.gcode import park
-from lapsed.gcode.box import Box, distance, joined
+from lapsed.gcode import cue
+from lapsed.gcode.cue import Dwell, cue_block
 from lapsed.gcode.dialect import Dialect
-from lapsed.gcode.layers import Layer
-from lapsed.gcode.plan import dwell_s
+from lapsed.gcode.hull import Hull, Spot, hull_of, margin, rectangle
+from lapsed.gcode.plan import Stop
 from lapsed.gcode.reading import Reading
-from lapsed.gcode.state import State, relative_extrusion
-from lapsed.model import Block, Refusal
+from lapsed.gcode.way import holds
+from lapsed.model import Refusal
 from lapsed.settings import Machine
 
-BEGIN, END = b";lapsed begin", b";lapsed end"
-_CUE = "M118 lapsed cue"
+_BEGIN, _END = cue.BEGIN.encode(), cue.END.encode()
 _GRID_MM = 5.0
-_NOZZLE_MM = 5.0
+NOZZLE_MM = 5.0
 LONGEST_LINE = 1 << 20
 
 
@@ -60,11 +60,11 @@ class Fingerprint:
         self._size += len(chunk)
         self._crc = zlib.crc32(chunk, self._crc)
         both = self._tail + chunk
-        if b"\n" + BEGIN in both or b"\n" + END in both:
+        if b"\n" + _BEGIN in both or b"\n" + _END in both:
             raise UserError("this file is marked already; take the marks out first with --undo")
         if self._newline is None and (at := both.find(b"\n", 1)) > 0:
             self._newline = b"\r\n" if both[at - 1 : at] == b"\r" else b"\n"
-        self._tail = both[-len(BEGIN) :]
+        self._tail = both[-len(_BEGIN) :]
         return chunk
 
     def original(self) -> Original:
@@ -73,71 +73,43 @@ class Fingerprint:
 
 
 def marking(
-    reading: Reading,
-    chosen: Sequence[int],
-    machine: Machine,
-    original: Original,
-    *,
-    exposure_s: float,
-    dialect: Dialect,
+    reading: Reading, stops: Sequence[Stop], machine: Machine, original: Original, *, dwell: Dwell, dialect: Dialect
 ) -> Marking:
-    """The blocks for the chosen layers of a file; `reading` holds the states before their first lines."""
+    """The blocks for the chosen stops of a file; `reading` holds the states before their lines."""
     insertions: list[Insertion] = []
     refused: list[tuple[int, str]] = []
-    for i in chosen:
-        layer = reading.layers[i]
+    for stop in stops:
+        place = stop.place
+        assert place is not None  # noqa: S101 - a file's stops have places
         number = len(insertions) + 1
-        made = cue_block(reading.states[layer.line], layer, machine, number, dialect=dialect, exposure_s=exposure_s)
+        state = reading.states[place.line]
+        made = cue_block(state, stop.top_mm, machine, number, dialect=dialect, dwell=dwell, parts=stop.parts)
         if isinstance(made, Refusal):
-            refused.append((i, made.reason))
+            refused.append((stop.layer, made.reason))
+        elif place.offset > original.size:
+            refused.append((stop.layer, "the file ends without a line end, so nothing can stand after its last line"))
         else:
-            insertions.append(Insertion(layer.offset, _lines((*made, ""), original.newline)))
+            insertions.append(Insertion(place.offset, _lines((*made, ""), original.newline)))
     if insertions:
-        insertions.insert(0, Insertion(0, _lines((*_header(len(insertions), machine, original), ""), original.newline)))
+        header = _header(len(insertions), machine, original, dwell)
+        insertions.insert(0, Insertion(0, _lines((*header, ""), original.newline)))
     return Marking(tuple(insertions), tuple(refused))
 
 
-def cue_block(
-    state: State, layer: Layer, machine: Machine, number: int, *, dialect: Dialect, exposure_s: float
-) -> tuple[str, ...] | Refusal:
-    """The lines that park, sound the cue, wait for the shutter and come back."""
-    if not state.known >= frozenset("XYZ"):
-        return Refusal("the file has not told by here where the head is; home at its start")
-    motion = state.motion()
-    named: tuple[str, ...] = ()
-    if "E" not in state.known:
-        if relative_extrusion(state, dialect):
-            # Nothing in the file depends on E's name, so naming it changes nothing.
-            named = (f"G92 E{park.number(state.position.e / (25.4 if state.inches else 1))}",)
-        else:
-            motion = replace(motion, retracted=True)
-    made = park.block(motion, machine, layer.top_mm, number, echo=False, inches=state.inches, offset=state.offset)
-    if not isinstance(made, Block):
-        return made
-    settle, dwell = round(machine.settle_s * 1000), round(dwell_s(exposure_s) * 1000)
-    return (
-        f"{BEGIN.decode()} {number}",
-        *named,
-        *made.leave,
-        *((f"G4 P{settle}",) if settle else ()),
-        f"{_CUE} {number}",
-        f"G4 P{dwell}",
-        *made.come_back,
-        f"{END.decode()} {number}",
-    )
-
-
-def _header(shots: int, machine: Machine, original: Original) -> tuple[str, ...]:
+def _header(shots: int, machine: Machine, original: Original, dwell: Dwell) -> tuple[str, ...]:
     x, y = machine.park_point_mm
     retraction = machine.retraction
     return (
-        f"{BEGIN.decode()} header",
+        f"{cue.BEGIN} header",
         f"; lapsed has put {shots} park blocks into this file: the head moves to X{x:g} Y{y:g}, and back.",
         "; Check it before you print it: the first park is best watched with a hand on the switch.",
+        "; Keep hands, cables and the camera out of its way, the park point included.",
         f"; lift {machine.lift_mm:g} mm, clearance {machine.clearance_mm:g} mm, travel {machine.travel_mm_s:g} mm/s",
-        f"; retraction {retraction.kind} {retraction.length_mm:g} mm, settle {machine.settle_s:g} s",
+        f"; retraction {retraction.kind} {retraction.length_mm:g} mm, detour {machine.detour_s:g} s at most",
+        f"; settle {machine.settle_s:g} s",
+        f"; dwell {dwell}",
         f"; original: {original.size} bytes, CRC-32 {original.crc32:08x}; `lapsed mark --undo` gives it back",
-        f"{END.decode()} header",
+        f"{cue.END} header",
     )
 
 
@@ -158,6 +130,7 @@ def inserted(chunks: Iterable[bytes], insertions: Sequence[Insertion]) -> Iterat
             start = insertion.offset - at
         yield chunk[start:]
         at += len(chunk)
+    yield from (insertion.text for insertion in reversed(waiting))
 
 
 def undone(chunks: Iterable[bytes]) -> Iterator[bytes]:
@@ -169,9 +142,9 @@ def undone(chunks: Iterable[bytes]) -> Iterator[bytes]:
     size = crc = 0
     inside = False
     for line in _by_line(chunks):
-        if not inside and line.startswith(BEGIN):
+        if not inside and line.startswith(_BEGIN):
             inside = True
-        elif inside and line.startswith(END):
+        elif inside and line.startswith(_END):
             inside = False
         elif inside:
             claimed = claimed or _claim(line)
@@ -215,36 +188,28 @@ def _split(text: bytes) -> list[bytes]:
     return [part + b"\n" for part in parts[:-1]] + ([parts[-1]] if parts[-1] else [])
 
 
-def free_point(boxes: Iterable[Box], machine: Machine) -> tuple[float, float] | None:
-    """The spot on the bed nearest to what is printed that is clear of it and of the keep-out rectangles, mm.
+def free_point(parts: Sequence[Hull], machine: Machine, height_mm: float = 0.0) -> Spot | None:
+    """The spot in reach at a height that is nearest to what is printed and clear of it and of the keep-outs, mm.
 
-    None where there is no such spot. Spots lie on a grid of 5 mm, and 5 mm away from everything.
+    `parts` are the outlines of all that is printed. None where there is no such spot. Spots lie on a grid of 5 mm, and
+    5 mm away from everything.
     """
-    around: Box | None = None
-    for box in boxes:
-        around = box if around is None else joined(around, box)
     bed = machine.bed
     if bed.shape == "circle":
         (cx, cy), r = bed.centre_mm, bed.radius_mm
         x_range, y_range = (cx - r, cx + r), (cy - r, cy + r)
     else:
         x_range, y_range = bed.x_mm, bed.y_mm
-    if around is None:
-        x, y = sum(x_range) / 2, sum(y_range) / 2
-        around = x, y, x, y
-    taken = [around, *machine.keep_out_mm]
-    best: tuple[float, tuple[float, float]] | None = None
-    for x in _grid(*x_range):
-        for y in _grid(*y_range):
-            if not bed.holds((x, y)) or any(distance((x, y), box) < _NOZZLE_MM for box in taken):
-                continue
-            found = distance((x, y), around), (x, y)
-            best = found if best is None or found < best else best
+    taken = [*parts, *(rectangle(*each) for each in machine.keep_out_mm)]
+    around = parts or [hull_of([(sum(x_range) / 2, sum(y_range) / 2)])]
+    best: tuple[float, Spot] | None = None
+    for spot in product(_grid(*x_range), _grid(*y_range)):
+        if any(margin(spot, hull) < NOZZLE_MM for hull in taken) or not holds(machine, spot, height_mm):
+            continue
+        found = min(margin(spot, hull) for hull in around), spot
+        best = found if best is None or found < best else best
     return best[1] if best is not None else None
 
 
-def _grid(least: float, most: float) -> Iterator[float]:
-    at = least
-    while at <= most:
-        yield at
-        at += _GRID_MM
+def _grid(least: float, most: float) -> list[float]:
+    return [least + _GRID_MM * i for i in range(int((most - least) // _GRID_MM) + 1)]

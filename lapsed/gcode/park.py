@@ -2,9 +2,11 @@
 
 import math
 
+from lapsed.gcode.hull import Hull
 from lapsed.gcode.kinematics import rest_to_rest_s
+from lapsed.gcode.way import holds, travel_s, way
 from lapsed.model import Block, Motion, Position, Refusal
-from lapsed.settings import Machine, RoundBed
+from lapsed.settings import Machine
 
 PARKED = "lapsed parked"
 RETURNED = "lapsed returned"
@@ -28,24 +30,33 @@ def block(
     echo: bool,
     inches: bool = False,
     offset: Position = _NOWHERE,
+    parts: tuple[Hull, ...] = (),
 ) -> Block | Refusal:
     """The park block for the machine in `motion`, or why parking is not safe here.
 
     `printed_top_mm` is the height of the tallest thing on the bed, machine coordinates. With `echo` a console line ends
-    each half. `inches` is true while G20 is in force, `offset` what G92 has shifted the G-code's coordinates by.
+    each half. `inches` is true while G20 is in force, `offset` what G92 has shifted the G-code's coordinates by,
+    `parts` are the outlines of what is printed, where they are known.
     Every move is absolute, so either half may run twice without harm. The durations reckon each move from rest to rest;
     the retraction at even speed, as no acceleration is known for it.
     """
     here = motion.position
     if refusal := _refusal(motion, machine, offset):
         return refusal
+    start = here.x + offset.x, here.y + offset.y
     height = max(here.z + offset.z + machine.lift_mm, printed_top_mm + machine.clearance_mm)
     if height > machine.height_mm:
         return Refusal(
             f"travelling above the print takes a height of {height:.2f} mm and the machine ends at "
             f"{machine.height_mm:g} mm; lower lift_mm or clearance_mm, or shoot without parking"
         )
-    park = machine.park_point_mm[0] - offset.x, machine.park_point_mm[1] - offset.y
+    if not all(holds(machine, spot, height, _TOLERANCE_MM) for spot in (start, machine.park_point_mm)):
+        return Refusal(f"at the height of {height:.2f} mm the head can't reach so far out; park nearer to the centre")
+    found = way(start, machine, height, parts)
+    if found is None:
+        return Refusal("the rectangles of keep_out_mm leave no way to the park point; move it or them")
+    spots = (start, *found.turns, machine.park_point_mm)
+    named = [(x - offset.x, y - offset.y) for x, y in spots[1:]]
     draw, push, filament_s = _retraction(motion, machine)
     lift, travel = f"F{number(machine.lift_mm_s * 60)}", f"F{number(machine.travel_mm_s * 60)}"
     stated = ("G90", "M82") if not inches else ("G21", "G90", "M82")
@@ -53,7 +64,7 @@ def block(
         *stated,
         *draw,
         f"G1 Z{number(height - offset.z)} {lift}",
-        f"G1 X{number(park[0])} Y{number(park[1])} {travel}",
+        *(f"G1 X{number(x)} Y{number(y)} {travel}" for x, y in named),
         "M400",
         *machine.light_on,
         *((f"M118 {PARKED} {shot}",) if echo else ()),
@@ -63,6 +74,7 @@ def block(
         *machine.light_off,
         # The lift is said again, so that this half alone crosses nothing if the other was lost.
         f"G1 Z{number(height - offset.z)} {lift}",
+        *(f"G1 X{number(x)} Y{number(y)} {travel}" for x, y in reversed(named[:-1])),
         f"G1 X{number(here.x)} Y{number(here.y)} {travel}",
         f"G1 Z{number(here.z)} {lift}",
         *push,
@@ -74,7 +86,7 @@ def block(
     )
     seconds = (
         rest_to_rest_s(height - offset.z - here.z, machine.lift_mm_s, machine.lift_acceleration_mm_s2)
-        + rest_to_rest_s(math.dist(park, (here.x, here.y)), machine.travel_mm_s, machine.acceleration_mm_s2)
+        + travel_s(spots, machine)
         + filament_s
     )
     return Block(leave, come_back, seconds, seconds)
@@ -86,20 +98,12 @@ def _refusal(motion: Motion, machine: Machine, offset: Position) -> Refusal | No
     if not all(map(math.isfinite, (here.x, here.y, here.z, here.e, motion.feed_mm_min))):
         return Refusal("the position of the head is no number; home the machine before parking")
     x, y, z = here.x + offset.x, here.y + offset.y, here.z + offset.z
-    if not _inside((x, y), machine) or not -_TOLERANCE_MM <= z <= machine.height_mm + _TOLERANCE_MM:
+    if not holds(machine, (x, y), 0.0, _TOLERANCE_MM) or not -_TOLERANCE_MM <= z <= machine.height_mm + _TOLERANCE_MM:
         return Refusal(
             f"the head stands at {x:.2f}, {y:.2f}, {z:.2f} mm, outside the machine; check bed and height_mm in the "
             "configuration"
         )
     return None
-
-
-def _inside(point: tuple[float, float], machine: Machine) -> bool:
-    bed = machine.bed
-    if isinstance(bed, RoundBed):
-        return math.dist(point, bed.centre_mm) <= bed.radius_mm + _TOLERANCE_MM
-    nearest = min(max(point[0], bed.x_mm[0]), bed.x_mm[1]), min(max(point[1], bed.y_mm[0]), bed.y_mm[1])
-    return math.dist(point, nearest) <= _TOLERANCE_MM
 
 
 def _retraction(motion: Motion, machine: Machine) -> tuple[tuple[str, ...], tuple[str, ...], float]:

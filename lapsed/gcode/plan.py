@@ -2,19 +2,21 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from itertools import pairwise
 
-from lapsed.gcode import park
-from lapsed.gcode.choice import Wish, choose
-from lapsed.gcode.reading import Reading
-from lapsed.model import Block, Motion, Position
-from lapsed.settings import STANDARD_RATES, Machine
-
-FEED_LATENCY_S = 0.15
-RELEASE_LAG_S = 0.15
-MARGIN_S = 0.3
-"""What a dwell allows for besides settling and exposure: the cue's way to us, the camera's lag, and chance."""
+from lapsed.gcode.choice import Wish, choose, moments
+from lapsed.gcode.cue import Dwell, cue_block, dwell_of
+from lapsed.gcode.hull import Hull
+from lapsed.gcode.layers import Place
+from lapsed.gcode.park import number
+from lapsed.gcode.reading import Reading, read
+from lapsed.gcode.seeking import Found, Seeker
+from lapsed.gcode.setup import setup_of
+from lapsed.gcode.standing import standing
+from lapsed.gcode.state import State
+from lapsed.gcode.timing import Limits
+from lapsed.model import Position, Refusal
+from lapsed.settings import Machine
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,53 +35,113 @@ class Camera:
 
 
 @dataclass(frozen=True, slots=True)
+class Stop:
+    """A moment of a print at which a frame can be shot: `layer`, from 0, is complete, or under way if not `complete`.
+
+    `place`, the height of all that is printed by then and its outlines are known where there is a file.
+    """
+
+    at_s: float
+    layer: int
+    complete: bool = True
+    place: Place | None = None
+    top_mm: float = 0.0
+    parts: tuple[Hull, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Outline:
-    """A print as far as a plan needs it; without a file `heights_mm`, `starts` and `tops_mm` are empty."""
+    """A print as far as a plan needs it; `stops` has one for each layer, when it is complete.
+
+    Without a file `heights_mm` is empty and `limits` None.
+    """
 
     print_s: float
-    begins_s: tuple[float, ...]
+    begin_s: float
+    stops: tuple[Stop, ...]
     heights_mm: tuple[float, ...] = ()
-    starts: tuple[tuple[float, float, float], ...] = ()
-    tops_mm: tuple[float, ...] = ()
     objects: int = 1
     spiral: bool = False
     heats: int = 0
+    limits: Limits | None = None
 
     @property
     def layer_s(self) -> tuple[float, ...]:
         """How long each layer takes."""
-        edges = (*self.begins_s, self.print_s)
-        return tuple(end - begin for begin, end in pairwise(edges))
+        return tuple(end - begin for begin, end in pairwise((self.begin_s, *self.ends_s)))
+
+    @property
+    def ends_s(self) -> tuple[float, ...]:
+        """When each layer is complete."""
+        return tuple(stop.at_s for stop in self.stops)
 
 
 def outline(reading: Reading) -> Outline:
     """A file's outline."""
+    places = [
+        Found(layer.begin, at_s, layer.top_mm) for layer, at_s in zip(reading.layers, reading.begins_s, strict=True)
+    ]
+    ends = [*places[1:], *([reading.end] if reading.end is not None else [])]
+    stops = (
+        Stop(end.at_s, i, place=end.place, top_mm=end.top_mm, parts=parts)
+        for i, (end, parts) in enumerate(zip(ends, standing(reading.layers), strict=True))
+    )
     return Outline(
         print_s=reading.print_s,
-        begins_s=reading.begins_s,
+        begin_s=reading.begins_s[0] if reading.begins_s else 0.0,
+        stops=tuple(stops),
         heights_mm=reading.heights_mm,
-        starts=tuple(layer.start for layer in reading.layers),
-        tops_mm=tuple(layer.top_mm for layer in reading.layers),
         objects=reading.objects,
         spiral=reading.spiral,
         heats=reading.heats,
+        limits=reading.limits,
     )
 
 
 def even_outline(print_s: float, layers: int) -> Outline:
     """The outline of a print of which only its time and its layers are known."""
-    return Outline(print_s, tuple(print_s * i / layers for i in range(layers)))
+    return Outline(print_s, 0.0, tuple(Stop(print_s * (i + 1) / layers, i) for i in range(layers)))
+
+
+def seeker_for(print_: Outline, wish: Wish) -> Seeker | None:
+    """What must be sought in the file before its shots can be told: lines between layers, or nothing."""
+    if not wish.fills(len(print_.stops)) or wish.frames is None:
+        return None
+    sought = moments(print_.begin_s, print_.stops[-1].at_s, wish.frames)
+    return Seeker(sought[:-1], (sought[-1] - print_.begin_s) / wish.frames / 2)
+
+
+def stops_of(print_: Outline, wish: Wish, between: Sequence[Found] = ()) -> tuple[Stop, ...]:
+    """The stops of a wish; `between` is what was found in the file for `seeker_for`."""
+    if not wish.fills(len(print_.stops)) or wish.frames is None:
+        return tuple(print_.stops[i] for i in choose(print_.heights_mm, print_.ends_s, wish))
+    last = print_.stops[-1]
+    found: Sequence[Found | float] = between
+    if last.place is None:
+        found = moments(print_.begin_s, last.at_s, wish.frames)[:-1]
+    out, layer = list[Stop](), 0
+    for each in found:
+        at_s = each if isinstance(each, float) else each.at_s
+        while layer < last.layer and at_s >= print_.stops[layer].at_s:
+            layer += 1
+        begun = print_.stops[layer]
+        if isinstance(each, float):
+            out.append(Stop(at_s, layer, complete=False))
+        elif last.place is not None and each.place.line < last.place.line:
+            out.append(Stop(at_s, layer, complete=False, place=each.place, top_mm=each.top_mm, parts=begun.parts))
+    return (*out, last)
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What a wish comes to. `chosen` are layers from 0; `park_s` is what each shot costs, travel and hold together."""
+    """What a wish comes to. `park_s` is what each shot costs, travel and hold together; 0 where it can't be parked."""
 
     outline: Outline
     wish: Wish
-    chosen: tuple[int, ...]
+    stops: tuple[Stop, ...]
     park_s: tuple[float, ...]
     hold_s: float
+    heating_s: float
     clip_s: float
     too_fast: tuple[int, ...]
     data_mb: float
@@ -88,7 +150,7 @@ class Plan:
     @property
     def shots(self) -> int:
         """How many frames are shot."""
-        return len(self.chosen)
+        return len(self.stops)
 
     @property
     def print_with_parking_s(self) -> float:
@@ -101,51 +163,74 @@ class Plan:
         return self.clip_s * float(self.wish.rate) / self.shots if self.shots else 0.0
 
 
-def dwell_s(exposure_s: float) -> float:
-    """How long the head must stay after the cue until the shutter has surely closed."""
-    return FEED_LATENCY_S + RELEASE_LAG_S + exposure_s + MARGIN_S
-
-
-def plan(print_: Outline, wish: Wish, machine: Machine, camera: Camera, *, share_limit: float = 0.25) -> Plan:
+def plan(
+    print_: Outline,
+    wish: Wish,
+    machine: Machine,
+    camera: Camera,
+    *,
+    between: Sequence[Found] = (),
+    share_limit: float = 0.25,
+) -> Plan:
     """Plan the shots of a print."""
-    chosen = choose(print_.heights_mm, print_.begins_s, wish)
-    hold = machine.settle_s + dwell_s(camera.exposure_s)
-    costs, refused = _costs(print_, chosen, machine, hold)
-    clip_s = wish.length_s if wish.frames is not None and chosen else float(len(chosen) / wish.rate)
-    moments = [print_.begins_s[i] for i in chosen]
-    gaps = [later - sooner for sooner, later in pairwise(moments)]
-    too_fast = tuple(i for i, gap, cost in zip(chosen, gaps, costs, strict=False) if gap + cost < camera.cycle_s)
+    stops = stops_of(print_, wish, between)
+    dwell = dwell_of(machine, camera.exposure_s)
+    costs, refused = _costs(stops, machine, dwell, print_.limits)
+    wished = wish.length_s if wish.frames is not None and stops else None
+    gaps = [later.at_s - sooner.at_s for sooner, later in pairwise(stops)]
+    too_fast = tuple(
+        stop.layer for stop, gap, cost in zip(stops, gaps, costs, strict=False) if gap + cost < camera.cycle_s
+    )
     made = Plan(
         outline=print_,
         wish=wish,
-        chosen=chosen,
+        stops=stops,
         park_s=costs,
-        hold_s=hold,
-        clip_s=clip_s if clip_s is not None else 0.0,
-        too_fast=too_fast,
-        data_mb=len(chosen) * camera.file_mb,
+        hold_s=machine.settle_s + dwell.total_s,
+        heating_s=print_.heats * machine.heating_s,
+        clip_s=wished if wished is not None else float(len(stops) / wish.rate),
+        too_fast=tuple(dict.fromkeys(too_fast)),
+        data_mb=len(stops) * camera.file_mb,
     )
-    warnings = (*refused, *_warnings(made, camera, share_limit))
-    return replace(made, warnings=warnings)
+    return replace(made, warnings=(*refused, *_warnings(made, camera, share_limit)))
 
 
 def _costs(
-    print_: Outline, chosen: Sequence[int], machine: Machine, hold_s: float
+    stops: Sequence[Stop], machine: Machine, dwell: Dwell, limits: Limits | None
 ) -> tuple[tuple[float, ...], tuple[str, ...]]:
-    """What each shot costs, by the park block's own reckoning, and why some can't be parked for."""
-    costs, refused = list[float](), list[str]()
-    for i in chosen:
-        x, y, z = print_.starts[i] if print_.starts else (*machine.park_point_mm, 0.0)
-        top = print_.tops_mm[i] if print_.tops_mm else 0.0
-        made = park.block(Motion(Position(x, y, z, 0), 1800, True, True, False), machine, top, 1, echo=False)  # noqa: FBT003 - modes that a park may be reckoned with
-        if isinstance(made, Block):
-            costs.append(made.leave_s + made.come_back_s + hold_s)
+    """What each shot costs, and why some can't be parked for: the blocks are written and timed as any file is."""
+    setup = setup_of(machine)
+    known = frozenset("XYZE")
+    lines, begins, refused = list[str](), list[int](), list[tuple[int, str]]()
+    for i, stop in enumerate(stops):
+        x, y, z = stop.place.spot if stop.place is not None else (*_middle(machine), 0.0)
+        state = State(Position(x, y, z, 0.0), feed_mm_min=1800, known=known)
+        made = cue_block(state, stop.top_mm, machine, 1, dialect=setup.dialect, dwell=dwell, parts=stop.parts)
+        lines += ["M400", f"G92 X{number(x)} Y{number(y)} Z{number(z)} E0"]
+        begins.append(len(lines))
+        if isinstance(made, Refusal):
+            refused.append((i, made.reason))
         else:
-            costs.append(0.0)
-            refused.append(f"no park at layer {i + 1}: {made.reason}")
+            lines += made
+    lines.append("M400")
+    found = read(
+        ["".join(f"{line}\n" for line in lines).encode()], replace(setup, limits=limits or setup.limits), begins
+    )
+    times = [*(found.moments_s[line] for line in begins), found.print_s]
+    reasons = tuple(_because(stops[i], reason) for i, reason in refused[:1])
     if len(refused) > 1:
-        refused = [f"{refused[0]}; so at {len(refused)} layers"]
-    return tuple(costs), tuple(refused)
+        reasons = (f"{reasons[0]}; so at {len(refused)} shots",)
+    return tuple(end - begin for begin, end in pairwise(times)), reasons
+
+
+def _because(stop: Stop, reason: str) -> str:
+    return f"no park after layer {stop.layer + 1}: {reason}"
+
+
+def _middle(machine: Machine) -> tuple[float, float]:
+    """The middle of the bed, where parts usually stand."""
+    bed = machine.bed
+    return bed.centre_mm if bed.shape == "circle" else (sum(bed.x_mm) / 2, sum(bed.y_mm) / 2)
 
 
 def _warnings(made: Plan, camera: Camera, share_limit: float) -> list[str]:
@@ -163,14 +248,16 @@ def _warnings(made: Plan, camera: Camera, share_limit: float) -> list[str]:
             out.append(f"the shots need {made.data_mb:.0f} MB and the {what} has {room:.0f} MB free; make room")
     if camera.battery_shots is not None and made.shots > camera.battery_shots:
         out.append(f"{made.shots} shots are more than the battery's {camera.battery_shots}; use mains power")
-    frames = made.wish.frames
-    if frames is not None and 0 < made.shots < frames:
-        gap = made.outline.print_s / frames
+    frames, count = made.wish.frames, len(made.outline.stops)
+    if frames is not None and 0 < made.shots < frames and made.wish.fill == "hold":
         out.append(
-            f"{frames} frames are wished for and there are {made.shots} layers: each frame stands "
-            f"{made.frames_per_shot:.2g} times on average, or shoot every {gap:.1f} s instead of by layers"
+            f"{frames} frames are wished for and there are {count} layers: each frame is held for "
+            f"{made.frames_per_shot:.2g} frames on average; --fill between shoots one every "
+            f"{made.outline.print_s / frames:.1f} s instead, between layers as well"
         )
-    if not made.outline.begins_s:
+    elif frames is not None and 0 < made.shots < frames:
+        out.append(f"the file has only {made.shots} lines to shoot at for {frames} frames; the others are held")
+    if not made.outline.stops:
         out.append("no layer was found: nothing in the file feeds filament while the head moves")
     return out
 
@@ -178,95 +265,10 @@ def _warnings(made: Plan, camera: Camera, share_limit: float) -> list[str]:
 def _ranges(numbers: Sequence[int]) -> str:
     """Layers from 1 as people write them: 1-5, 9."""
     parts: list[list[int]] = []
-    for number in numbers:
-        if parts and parts[-1][1] == number:
-            parts[-1][1] = number + 1
+    for each in numbers:
+        if parts and parts[-1][1] == each:
+            parts[-1][1] = each + 1
         else:
-            parts.append([number + 1, number + 1])
+            parts.append([each + 1, each + 1])
     texts = [str(a) if a == b else f"{a}-{b}" for a, b in parts]
     return ", ".join(texts[:6]) + (" and more" if len(texts) > 6 else "")
-
-
-def as_json(made: Plan, *, heights: bool) -> dict[str, object]:
-    """The plan as one JSON document; `cadence` is what the configuration's cadence would say."""
-    print_, wish = made.outline, made.wish
-    cadence: dict[str, object] = (
-        {"length_s": wish.length_s} if wish.length_s is not None else {"every_layers": wish.every or 1}
-    )
-    document: dict[str, object] = {
-        "layers": len(print_.begins_s),
-        "objects": print_.objects,
-        "spiral": print_.spiral,
-        "print_s": round(print_.print_s, 3),
-        "print_with_parking_s": round(made.print_with_parking_s, 3),
-        "heating_waits": print_.heats,
-        "shots": made.shots,
-        "shot_layers": [i + 1 for i in made.chosen],
-        "cadence": cadence,
-        "clip_s": round(made.clip_s, 4),
-        "rate": _rate_number(wish.rate),
-        "frames_per_shot": round(made.frames_per_shot, 4),
-        "clip_s_at": {name: round(float(made.shots / rate), 4) for name, rate in STANDARD_RATES.items()},
-        "hold_s": round(made.hold_s, 3),
-        "park_s": round(sum(made.park_s) / made.shots, 3) if made.shots else 0.0,
-        "data_mb": round(made.data_mb, 1),
-        "shortest_layer_s": round(min(print_.layer_s), 3) if print_.begins_s else None,
-        "too_fast_layers": [i + 1 for i in made.too_fast],
-        "warnings": list(made.warnings),
-    }
-    if heights:
-        document["heights_mm"] = [round(height, 4) for height in print_.heights_mm]
-    return document
-
-
-def _rate_number(rate: Fraction) -> float | int:
-    return int(rate) if rate.denominator == 1 else float(rate)
-
-
-def duration(seconds: float) -> str:
-    """A time as people say it: 1 h 55 min, 4 min 10 s, 12.3 s."""
-    if seconds < 60:
-        return f"{seconds:.1f} s"
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s"
-
-
-def as_text(made: Plan) -> str:
-    """The plan for a person at a glance."""
-    print_, wish = made.outline, made.wish
-    added = made.print_with_parking_s - print_.print_s
-    share = added / print_.print_s if print_.print_s else 0.0
-    what = [f"{len(print_.begins_s)} layers"]
-    if print_.objects > 1:
-        what.append(f"{print_.objects} objects one after another")
-    if print_.spiral:
-        what.append("a spiral, cut by its turns")
-    if print_.heights_mm:
-        what.append(f"{max(print_.heights_mm):.2f} mm high")
-    each = f"{added / made.shots if made.shots else 0:.1f} s a shot of which {made.hold_s:.1f} s standing"
-    stands = f", each frame standing {made.frames_per_shot:.2f} times" if made.frames_per_shot > 1.005 else ""
-    lines = [
-        f"Print   {duration(print_.print_s)} of motion, {', '.join(what)}",
-        f"Shots   {made.shots}{_which(made)}",
-        f"Clip    {made.clip_s:.2f} s at {_rate_number(wish.rate):g} frames a second{stands}",
-        f"Parking adds {duration(added)} ({share:.0%}): {duration(print_.print_s + added)} in all, {each}",
-        "Rates   " + ", ".join(f"{name}: {float(made.shots / rate):.1f} s" for name, rate in STANDARD_RATES.items()),
-        f"Data    {made.data_mb:.0f} MB",
-    ]
-    if print_.heats:
-        lines.insert(1, f"        and {print_.heats} waits for heat, whose length no file tells")
-    if print_.begins_s:
-        lines.append(
-            f"Layers  {duration(min(print_.layer_s))} the shortest, {duration(max(print_.layer_s))} the longest"
-        )
-    return "\n".join(lines + [f"! {warning}" for warning in made.warnings])
-
-
-def _which(made: Plan) -> str:
-    if made.wish.length_s is None:
-        every = made.wish.every or 1
-        return ", one at every layer" if every == 1 else f", one at every {every} layers"
-    if made.shots == len(made.outline.begins_s):
-        return ", one at every layer"
-    return f", at layers spread evenly by {made.wish.spread}"

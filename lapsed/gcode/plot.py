@@ -1,6 +1,7 @@
 """The layers' times as a picture, with the shots on it: SVG 1.1 (W3C)."""
 
-from lapsed.gcode.plan import Plan, duration
+from lapsed.gcode.plan import Plan
+from lapsed.gcode.plan_text import duration
 
 WIDTH, HEIGHT, EDGE = 960, 320, 48
 
@@ -12,7 +13,7 @@ def svg(made: Plan) -> str:
     wide = (WIDTH - 2 * EDGE) / max(len(seconds), 1)
     tall = HEIGHT - 2 * EDGE
     bars, dots = list[str](), list[str]()
-    chosen, fast = set(made.chosen), set(made.too_fast)
+    chosen, fast = {stop.layer for stop in made.stops}, set(made.too_fast)
     for i, each in enumerate(seconds):
         x, high = EDGE + i * wide, tall * each / top
         colour = "#c2410c" if i in fast else "#64748b"

@@ -12,6 +12,7 @@ from lapsed.gcode.clocking import Clock
 from lapsed.gcode.dialect import Dialect
 from lapsed.gcode.layers import Layer, layers
 from lapsed.gcode.line import Line, parse
+from lapsed.gcode.seeking import Found, Seeker
 from lapsed.gcode.span import BREAK, NOTHING, ROLES, STOP, Firmware, Pace, StepList, Steps, follow, paced, role_of
 from lapsed.gcode.state import STRAYING, State, advance
 from lapsed.gcode.timing import Limits, overridden
@@ -36,15 +37,16 @@ class Setup:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What was found in a file. `layer_s` is how long each layer takes, `begins_s` when it begins; seconds of motion.
+    """What was found in a file. `begins_s` is when each layer begins, `end` where the part is finished; s of motion.
 
-    `heats` counts waits for heat, the length of which no motion tells. `end` is the state after the last
-    line, `states` those before the wanted lines. `troubles` are clauses with line numbers, the first of
-    `trouble_count`.
+    `heats` counts waits for heat, the length of which no motion tells. `last` is the state after the last line,
+    `limits` are those in force there, `states` and `moments_s` tell of the wanted lines, `between` has the lines found
+    for sought moments. `troubles` are clauses with line numbers, the first of `trouble_count`.
     """
 
     layers: tuple[Layer, ...]
     begins_s: tuple[float, ...]
+    end: Found | None
     print_s: float
     spiral: bool
     lines: int
@@ -52,8 +54,11 @@ class Reading:
     moves: int
     heats: int
     filament_mm: float
-    end: State
+    last: State
+    limits: Limits
     states: Mapping[int, State]
+    moments_s: Mapping[int, float]
+    between: tuple[Found, ...]
     troubles: tuple[str, ...]
     trouble_count: int
 
@@ -74,12 +79,14 @@ class Reading:
         return self.layers[-1].object + 1 if self.layers else 0
 
 
-def read(chunks: Iterable[bytes], setup: Setup | None = None, wanted: Iterable[int] = ()) -> Reading:
+def read(
+    chunks: Iterable[bytes], setup: Setup | None = None, wanted: Iterable[int] = (), seeker: Seeker | None = None
+) -> Reading:
     """Read a file given in pieces of any size; memory stays flat but for the layers found.
 
-    `wanted` are lines, counted from 0, the states before which are kept.
+    `wanted` are lines, counted from 0, the states before which are kept; `seeker` seeks moments.
     """
-    reader = Reader(setup or Setup(), wanted)
+    reader = Reader(setup or Setup(), wanted, seeker)
     for text in _whole_lines(chunks):
         reader.take(text)
     return reader.finish()
@@ -109,12 +116,13 @@ def _whole_lines(chunks: Iterable[bytes]) -> Iterator[bytes]:
 class Reader:
     """Takes whole lines, a piece at a time, and follows, times and layers them."""
 
-    def __init__(self, setup: Setup, wanted: Iterable[int] = ()) -> None:
+    def __init__(self, setup: Setup, wanted: Iterable[int] = (), seeker: Seeker | None = None) -> None:
         self.setup = setup
         self.wanted = tuple(sorted(wanted))
         self.states: dict[int, State] = {}
         self.state, self.pace, self.limits = State(), Pace(), setup.limits
-        self.clock = Clock()
+        self.seeker = seeker
+        self.clock = Clock(seeker)
         self.bedding = Bedding()
         self.lines = self.size = self.heats = self.trouble_count = 0
         self.troubles: list[str] = []
@@ -142,20 +150,28 @@ class Reader:
     def finish(self) -> Reading:
         """What was found."""
         self.clock.finish()
-        found, spiral = layers(self.bedding.beds)
-        moments = dict(zip((bed.step for bed in self.bedding.beds), self.clock.moments, strict=True))
+        found, moments, end = layers(self.bedding.beds), self.clock.moments, self.bedding.end
+        # What is wanted may lie just after the last line.
+        for line in self.wanted:
+            if line == self.lines:
+                self.states[line] = self.state
+                moments[line] = self.clock.total_s
         return Reading(
-            layers=found,
-            begins_s=tuple(moments[layer.step] for layer in found),
+            layers=found.all,
+            begins_s=tuple(moments[layer.begin.line] for layer in found.all),
+            end=Found(end, moments[end.line], found.top_mm) if end is not None else None,
             print_s=self.clock.total_s,
-            spiral=spiral,
+            spiral=found.spiral,
             lines=self.lines,
             size_bytes=self.size,
             moves=self.clock.pushed,
             heats=self.heats,
             filament_mm=max(self.state.machine.e, 0.0),
-            end=self.state,
+            last=self.state,
+            limits=self.limits,
             states=self.states,
+            moments_s={line: moments[line] for line in self.states},
+            between=tuple(self.seeker.found) if self.seeker is not None else (),
             troubles=tuple(self.troubles),
             trouble_count=self.trouble_count,
         )
@@ -220,9 +236,10 @@ class Reader:
         span, steps, self.pace = follow(
             table, lines, self.state, self.pace, dialect=setup.dialect, firmware=setup.firmware
         )
-        self._add(table, steps)
         for line in self._wanted_in(lines):
             self.states[line] = span.at(line - self.lines)
+            self.clock.mark(line, self.clock.pushed + int(np.searchsorted(steps.line, line - self.lines)))
+        self._add(table, steps)
         self.state = span.at(lines.stop)
 
     def _one_by_one(self, table: Table, text: bytes, run: range, odd: dict[int, Line]) -> None:
@@ -234,6 +251,7 @@ class Reader:
             before = self.state
             if self.lines + at in wanted:
                 self.states[self.lines + at] = before
+                self.clock.mark(self.lines + at, self.clock.pushed + len(made.rows))
             self.state, segments = advance(self.state, line, self.setup.dialect)
             limits = overridden(self.limits, line)
             if limits != self.limits:
@@ -257,9 +275,12 @@ class Reader:
         return self.wanted[first : bisect.bisect_left(self.wanted, self.lines + lines.stop)]
 
     def _add(self, table: Table, steps: Steps) -> None:
-        for step in self.bedding.lay(steps, self.clock.pushed, Where(self.lines, self.size, table.starts)):
-            self.clock.mark(step)
-        self.clock.push(steps, self.limits)
+        where = Where(self.lines, self.size, table.starts)
+        for place in self.bedding.lay(steps, self.clock.pushed, where):
+            self.clock.mark(place.line, place.step)
+        if self.seeker is not None:
+            self.seeker.see(steps, self.clock.pushed, where)
+        self.clock.push(steps, self.limits, self.lines)
 
 
 def _is_utf8(raw: bytes) -> bool:

@@ -1,11 +1,11 @@
 """A park block for the field in which a slicer takes G-code for each layer change."""
 
+from lapsed.gcode.cue import CUE, Dwell
 from lapsed.gcode.park import number
-from lapsed.gcode.plan import dwell_s
 from lapsed.settings import Machine
 
 
-def snippet(machine: Machine, exposure_s: float, *, layer_word: str, absolute_extrusion: bool) -> tuple[str, ...]:
+def snippet(machine: Machine, dwell: Dwell, *, layer_word: str, absolute_extrusion: bool) -> tuple[str, ...]:
     """The lines; `layer_word` is what the slicer replaces with the layer's number.
 
     The block knows no position: it lifts, draws back and returns by differences, and leaves X and Y at the park point.
@@ -38,8 +38,8 @@ def snippet(machine: Machine, exposure_s: float, *, layer_word: str, absolute_ex
         "M400",
         *machine.light_on,
         *((f"G4 P{settle}",) if settle else ()),
-        f"M118 lapsed cue {layer_word}",
-        f"G4 P{round(dwell_s(exposure_s) * 1000)}",
+        f"{CUE} {layer_word}",
+        f"G4 P{round(dwell.total_s * 1000)}",
         *machine.light_off,
         "G91",
         "M83",

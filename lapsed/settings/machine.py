@@ -32,8 +32,24 @@ class RoundBed(Part):
     centre_mm: Point = Field((0.0, 0.0), description="where the circle's centre lies in G-code coordinates")
     radius_mm: PositiveMm = Field(description="how far from the centre the head may go")
 
+    narrows_from_mm: PositiveMm | None = Field(
+        None,
+        description="height from which on the head reaches less and less far, down to the centre alone at height_mm; "
+        "left out, it reaches the whole circle at any height",
+    )
+
+    def reach_mm(self, at_mm: float, height_mm: float) -> float:
+        """How far from the centre the head may go at a height, on a machine that ends at `height_mm`.
+
+        The reach of three arms is a dome; the cone within it is the careful reading of it.
+        """
+        begins = self.narrows_from_mm
+        if begins is None or at_mm <= begins:
+            return self.radius_mm
+        return self.radius_mm * max(height_mm - at_mm, 0.0) / max(height_mm - begins, 1e-9)
+
     def holds(self, point: Point) -> bool:
-        """Whether the head may stand at `point`, mm."""
+        """Whether the head may stand at `point`, mm, low above the bed."""
         dx, dy = point[0] - self.centre_mm[0], point[1] - self.centre_mm[1]
         return dx * dx + dy * dy <= self.radius_mm * self.radius_mm
 
@@ -119,10 +135,26 @@ class Machine(Part):
     motors: Motors = Field(default_factory=Motors)
     firmware: Firmware = Field(default_factory=Firmware)
     keep_out_mm: tuple[Rectangle, ...] = Field(
-        (), description="rectangles [least X, least Y, greatest X, greatest Y] where the head must not park, for clips"
+        (),
+        description="rectangles [least X, least Y, greatest X, greatest Y] that parking must keep clear of, for clips; "
+        "make them wider than the clips by what the head is wider than its nozzle",
+    )
+    detour_s: Annotated[float, Field(ge=0, le=30)] = Field(
+        0.5,
+        description="how much longer the way to the park point may take to lead round the part instead of over it, "
+        "where its outline is known; drops of filament then fall beside it",
+    )
+    heating_s: Annotated[float, Field(ge=0, le=3600)] = Field(
+        120.0, description="allowed in a plan for each wait for heat, whose length no file tells"
     )
     settle_s: Annotated[float, Field(ge=0, le=30)] = Field(
         0.3, description="rest at the park point before the shutter opens; more for a machine that rings on"
+    )
+    cue_latency_s: Annotated[float, Field(ge=0, le=30)] = Field(
+        0.15, description="marked files: from a cue line until the camera is told; more for a host that answers slowly"
+    )
+    cue_margin_s: Annotated[float, Field(ge=0, le=30)] = Field(
+        0.3, description="marked files: how much longer than reckoned the head waits for the shutter"
     )
     light_on: tuple[str, ...] = Field((), description="G-code lines sent at the park point before the shot, for a lamp")
     light_off: tuple[str, ...] = Field((), description="G-code lines sent when the head goes back")
@@ -132,6 +164,9 @@ class Machine(Part):
         if not self.bed.holds(self.park_point_mm):
             x, y = self.park_point_mm
             raise ValueError(f"park_point_mm {x:g}, {y:g} lies outside the bed; choose a point the head can reach")
+        for x0, y0, x1, y1 in self.keep_out_mm:
+            if not (x0 < x1 and y0 < y1):
+                raise ValueError("a rectangle of keep_out_mm is [least X, least Y, greatest X, greatest Y], in order")
         if any(x0 <= x <= x1 and y0 <= y <= y1 for x0, y0, x1, y1 in self.keep_out_mm for x, y in [self.park_point_mm]):
             raise ValueError("park_point_mm lies within a rectangle of keep_out_mm; move the one or the other")
         if self.lift_mm + self.clearance_mm > self.height_mm:

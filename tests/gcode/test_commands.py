@@ -170,7 +170,7 @@ def test_watching_marks_what_comes_and_leaves_what_it_cannot(
 
 
 def test_a_full_bed_has_no_free_point(part: Path) -> None:
-    part.write_text("G28\nG92 E0\nG1 F3000 Z0.2\nG1 X220 Y220 E5\n")
+    part.write_text("G28\nG92 E0\nG1 F3000 Z0.2\nG1 X220 E5\nG1 Y220 E9\nG1 X0 E12\n")
     with pytest.raises(UserError, match="there is no free spot"):
         call("mark", part, part.with_name("out"), "--park", "auto")
 
@@ -179,4 +179,4 @@ def test_a_part_too_high_cannot_be_marked(part: Path, caplog: pytest.LogCaptureF
     part.write_text("G28\nG92 E0\nG1 F3000 Z249.9\nG1 X20 Y20 E5\n")
     with pytest.raises(UserError, match="can't be marked: travelling above the print"):
         call("mark", part, part.with_name("out"))
-    assert "layer 1 is not marked" in caplog.text
+    assert "there is no shot after layer 1" in caplog.text

@@ -1,5 +1,6 @@
 import lzma
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -7,9 +8,12 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from lapsed.errors import UserError
+from lapsed.gcode.cue import Dwell
 from lapsed.gcode.dialect import Dialect
+from lapsed.gcode.hull import rectangle
 from lapsed.gcode.line import parse
 from lapsed.gcode.mark import Fingerprint, free_point, inserted, marking, undone
+from lapsed.gcode.plan import outline
 from lapsed.gcode.reading import Setup, read
 from lapsed.gcode.setup import setup_of
 from lapsed.gcode.snippet import snippet
@@ -28,9 +32,10 @@ def marked(original: bytes, machine: Machine = MACHINE, chosen: Sequence[int] | 
     setup = setup_of(machine)
     seen = Fingerprint()
     found = read([seen.see(original)], setup)
-    picked = range(len(found.layers)) if chosen is None else chosen
-    reading = read([original], setup, wanted=[found.layers[i].line for i in picked])
-    made = marking(reading, picked, machine, seen.original(), exposure_s=0.25, dialect=setup.dialect)
+    stops = outline(found).stops
+    picked = [stop for stop in stops if chosen is None or stop.layer in chosen]
+    reading = read([original], setup, wanted=[stop.place.line for stop in picked if stop.place is not None])
+    made = marking(reading, picked, machine, seen.original(), dwell=Dwell(), dialect=setup.dialect)
     return b"".join(inserted([original], made.insertions))
 
 
@@ -52,33 +57,6 @@ def run(text: bytes, dialect: Dialect | None = None) -> tuple[list[Segment], lis
 
 def text(name: str) -> bytes:
     return lzma.open(DATA / f"{name}.gcode.xz").read()
-
-
-NAMES = ["cube", "plate-one-by-one", "tower-firmware-retract", "vase-spiral", "plate-together"]
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_a_marked_file_prints_the_same_and_parks_at_each_cue(name: str) -> None:
-    original = text(name)
-    machine = FIRMWARE if name.startswith("tower") else MACHINE
-    count = len(read([original]).layers)
-    chosen = range(0, count, 9)
-    changed = marked(original, machine, chosen)
-    laid, _, end = run(original)
-    laid_too, cues, end_too = run(changed)
-    assert len(laid_too) == len(laid)
-    for one, two in zip(laid, laid_too, strict=True):
-        assert place(two.start) == pytest.approx(place(one.start), abs=1e-4)
-        assert place(two.end) == pytest.approx(place(one.end), abs=1e-4)
-        assert two.feed_mm_min == one.feed_mm_min
-    assert place(end_too.position) == pytest.approx(place(end.position), abs=1e-4)
-    assert len(cues) == len(chosen)
-    for state, top in cues:
-        assert (state.machine.x, state.machine.y) == machine.park_point_mm
-        assert state.machine.z >= top + machine.clearance_mm - 1e-9
-        assert state.machine.z <= machine.height_mm
-        assert state.motion().retracted
-    assert b"".join(undone([changed])) == original
 
 
 @pytest.mark.parametrize("name", ["cube", "tower-firmware-retract", "vase-spiral"])
@@ -104,7 +82,7 @@ SIMPLE = HEAD + b"G1 Z0.2\nG1 X10 Y10\nG1 X20 E1\nG1 E0 F1800\nG1 Z0.4\nG1 X10\n
 
 
 def test_a_block_stands_before_the_line_that_begins_its_layer() -> None:
-    lines = marked(SIMPLE, chosen=[1]).decode().splitlines()
+    lines = marked(SIMPLE, chosen=[0]).decode().splitlines()
     begin = lines.index(";lapsed begin 1")
     assert lines[lines.index(";lapsed end 1") + 1] == "G1 X20 E2"
     assert lines[begin + 1 : begin + 10] == [
@@ -148,32 +126,46 @@ def test_undo_refuses_what_is_not_marked_or_was_changed() -> None:
 
 def test_relative_extrusion_gets_its_e_named_first() -> None:
     original = b"G28\nM83\nG1 F3000\nG1 Z0.2\nG1 X10 Y10\nG1 X20 E1\nG1 Z0.4\nG1 X10 E1\n"
-    changed = marked(original, chosen=[1])
+    changed = marked(original, chosen=[0])
     assert b";lapsed begin 1\nG92 E1\nG90\nM82\nG1 E0 F1800\n" in changed
     assert [piece.filament_mm for piece in run(changed)[0]] == [1, 1]
 
 
 def test_absolute_extrusion_never_named_is_left_alone() -> None:
-    original = b"G28\nM82\nG1 F3000\nG1 Z0.2\nG1 X10 Y10\nG1 X20 E1\n"
-    block = marked(original).partition(b";lapsed end 1")[0]
-    assert b" E" not in block.partition(b";lapsed begin 1")[2]
+    original = b"G28\nM82\nG1 F3000\nG1 Z0.2\nG1 X10 Y10\nG29\nG1 X20 Y10 Z0.2\nG1 Z0.4\nG1 X30\nG91\nG1 X2 E1\nG90\n"
+    seen = Fingerprint()
+    seen.see(original)
+    stops = outline(read([original])).stops
+    state = replace(State(), known=frozenset("XYZ"))
+    reading = replace(read([original]), states={stops[0].place.line: state})
+    made = marking(reading, stops, MACHINE, seen.original(), dwell=Dwell(), dialect=Dialect())
+    assert b" E" not in made.insertions[1].text
 
 
 def test_without_homing_nothing_is_marked() -> None:
     original = b"G91\nG1 X10 Z0.2 F3000\nG1 X20 E1\n"
     seen = Fingerprint()
     seen.see(original)
-    reading = read([original], wanted=[2])
-    made = marking(reading, [0], MACHINE, seen.original(), exposure_s=0.25, dialect=Dialect())
+    stops = outline(read([original])).stops
+    reading = read([original], wanted=[3])
+    made = marking(reading, stops, MACHINE, seen.original(), dwell=Dwell(), dialect=Dialect())
     assert made.insertions == ()
     assert made.refused == ((0, "the file has not told by here where the head is; home at its start"),)
 
 
 def test_where_a_park_is_not_safe_nothing_is_marked() -> None:
     original = b"G28\nG92 E0\nG1 F3000\nG1 Z249\nG1 X10 Y10\nG1 X20 E1\nG1 Z249.5\nG1 X10 E2\n"
-    changed = marked(original)
-    assert changed.count(b"M118 lapsed cue") == 1
-    assert b";lapsed begin 2" not in changed
+    assert marked(original) == original
+    low = original.replace(b"Z249.5", b"Z247.5").replace(b"Z249", b"Z247") + b"G1 Z249\nG1 X20 E3\n"
+    changed = marked(low)
+    assert changed.count(b"M118 lapsed cue") == 2
+    assert b";lapsed begin 3" not in changed
+
+
+def test_a_file_without_a_last_line_end_has_no_room_for_the_last_shot() -> None:
+    original = SIMPLE.rpartition(b"\n")[0]
+    assert marked(original).count(b"M118 lapsed cue") == 1
+    assert marked(original + b"\n").endswith(b";lapsed end 2\n")
 
 
 def test_undo_passes_lines_without_end() -> None:
@@ -240,27 +232,27 @@ def test_marking_changes_nothing_that_is_laid_and_undo_gives_it_back(program: st
 
 def test_the_free_point_is_near_but_clear() -> None:
     machine = Machine(bed=RectBed(x_mm=(0, 200), y_mm=(0, 200)), park_point_mm=(0, 0))
-    point = free_point([(80, 80, 120, 120)], machine)
+    point = free_point([rectangle(80, 80, 120, 120)], machine)
     assert point is not None
     assert machine.bed.holds(point)
     assert point == (75, 80)
     kept = machine.model_copy(update={"keep_out_mm": ((40, 0, 80, 200), (0, 0, 200, 78))})
-    assert free_point([(80, 80, 120, 120)], kept) == (85, 125)
-    assert free_point([(0, 0, 200, 200)], machine) is None
+    assert free_point([rectangle(80, 80, 120, 120)], kept) == (85, 125)
+    assert free_point([rectangle(0, 0, 200, 200)], machine) is None
     assert free_point([], machine) is not None
 
 
 def test_on_a_round_bed_the_free_point_lies_in_the_circle() -> None:
     machine = Machine(bed=RoundBed(shape="circle", radius_mm=100), park_point_mm=(0, 90))
-    point = free_point([(-70, -70, 70, 70)], machine)
+    point = free_point([rectangle(-70, -70, 70, 70)], machine)
     assert point is not None
     assert machine.bed.holds(point)
-    assert free_point([(-100, -100, 100, 100)], machine) is None
+    assert free_point([rectangle(-100, -100, 100, 100)], machine) is None
 
 
 @pytest.mark.parametrize("machine", [MACHINE, FIRMWARE, Machine(retraction=Retraction(kind="none"))])
 def test_a_snippet_parks_and_comes_back_in_z_and_e(machine: Machine) -> None:
-    lines = snippet(machine, 0.25, layer_word="7", absolute_extrusion=True)
+    lines = snippet(machine, Dwell(), layer_word="7", absolute_extrusion=True)
     program = b"G28\nG92 E0\nM82\nG1 X50 Y50 Z3 E4 F3000\n" + "\n".join(lines).encode() + b"\n"
     _, cues, end = run(program)
     assert [(state.machine.x, state.machine.y, state.machine.z) for state, _ in cues] == [(*MACHINE.park_point_mm, 5)]

@@ -5,7 +5,8 @@ from fractions import Fraction
 import pytest
 
 from lapsed.gcode.choice import Wish, choose, climbed, evenly
-from lapsed.gcode.plan import Camera, as_json, as_text, duration, even_outline, outline, plan
+from lapsed.gcode.plan import Camera, even_outline, outline, plan
+from lapsed.gcode.plan_text import as_json, as_text, duration
 from lapsed.gcode.plot import svg
 from lapsed.gcode.reading import read
 from lapsed.settings import Machine
@@ -37,7 +38,7 @@ def test_trade_figures() -> None:
 def test_wishes(wish: Wish, shots: int, clip_s: float) -> None:
     made = plan(even_outline(6900, 192), wish, MACHINE, Camera())
     assert (made.shots, made.clip_s) == (shots, pytest.approx(clip_s))
-    assert len(set(made.chosen)) == shots
+    assert len({stop.layer for stop in made.stops}) == shots
     assert made.print_with_parking_s == pytest.approx(6900 + sum(made.park_s))
 
 
@@ -93,7 +94,7 @@ def test_a_file_is_planned_with_its_own_parks() -> None:
 def test_a_part_too_high_to_travel_over_is_told() -> None:
     body = "G28\nG92 E0\nG1 Z248.5 F600\nG1 X10 Y10 E1\nG1 Z249.5\nG1 X20 E2\n"
     made = plan(outline(read([body.encode()])), Wish(), MACHINE, Camera())
-    assert "no park at layer 2: travelling above the print" in made.warnings[0]
+    assert "no park after layer 1: travelling above the print" in made.warnings[0]
 
 
 def test_many_parts_of_a_text() -> None:
@@ -101,13 +102,13 @@ def test_many_parts_of_a_text() -> None:
         f"G1 Z{z}\nG1 X{x}\nG1 X{x + 50} E{i}\n" for i, (x, z) in enumerate([(0, 249.1), (0, 249.5), (0, 249.9)], 1)
     )
     text = as_text(plan(outline(read([body.encode()])), Wish(every=1), MACHINE, Camera()))
-    assert "and 1 waits for heat" in text
-    assert "; so at 2 layers" in text
+    assert "with 2 min 00 s allowed for a wait for heat" in text
+    assert "; so at 3 shots" in text
     objects = body.replace("M109 S200\n", "").replace("249", "1") + body.replace("249", "1").replace("X0", "X60")
     assert "2 objects one after another" in as_text(plan(outline(read([objects.encode()])), Wish(), MACHINE, Camera()))
-    assert "at every 3 layers" in as_text(plan(even_outline(100, 9), Wish(every=3), MACHINE, Camera()))
+    assert "one after every 3 layers" in as_text(plan(even_outline(100, 9), Wish(every=3), MACHINE, Camera()))
     assert "spread evenly by height" in as_text(plan(even_outline(100, 9), Wish(0.2), MACHINE, Camera()))
-    assert "one at every layer" in as_text(plan(even_outline(100, 9), Wish(4), MACHINE, Camera()))
+    assert "one after every layer" in as_text(plan(even_outline(100, 9), Wish(4), MACHINE, Camera()))
 
 
 def test_nothing_laid_is_told() -> None:

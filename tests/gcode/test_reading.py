@@ -45,7 +45,7 @@ def test_pieces_of_any_size_give_the_same_reading() -> None:
     once = read([whole])
     assert cut.heights_mm == once.heights_mm
     assert cut.print_s == pytest.approx(once.print_s, rel=1e-9)
-    assert [layer.offset for layer in cut.layers] == [layer.offset for layer in once.layers]
+    assert [layer.begin.offset for layer in cut.layers] == [layer.begin.offset for layer in once.layers]
 
 
 # ------------------------------------------------------------------- what the sliced files lack, each with its truth
@@ -368,8 +368,8 @@ def test_many_lines_at_once_give_the_states_of_single_lines(program: str, dialec
     reading = read([program.encode()], Setup(dialect), wanted=range(len(states)))
     for line, state in reading.states.items():
         same(state, states[line])
-    same(reading.end, states[-1])
-    assert len(reading.states) == len(states) - 1
+    same(reading.last, states[-1])
+    assert len(reading.states) == len(states)
 
 
 @given(programs, dialects)
