@@ -13,8 +13,8 @@ from lapsed.clip import encoder, workers
 from lapsed.clip.codec import CODECS, Effort
 from lapsed.clip.cut import Segment, cut
 from lapsed.clip.editlist import EditList
-from lapsed.clip.encoder import Tags
 from lapsed.clip.join import join
+from lapsed.clip.labels import Tags
 from lapsed.clip.partial import whole_or_nothing
 from lapsed.clip.parts import Parts
 from lapsed.clip.rendering import Broken, Rendering

@@ -2,7 +2,6 @@
 
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, cast
 
@@ -23,20 +22,6 @@ os.environ.setdefault("SVT_LOG", "0")
 
 _BY_SLICES: Final = frozenset({"prores_ks", "dnxhd"})
 """Encoders whose frame threads would hold several frames each, 3 GB at 25 megapixels."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tags:
-    """What a clip's file says of itself: `taken` is when the first frame was shot, ISO 8601. Never where."""
-
-    title: str
-    taken: str | None = None
-    comment: str | None = None
-
-    def as_metadata(self) -> dict[str, str]:
-        """By the names that libavformat gives them."""
-        found = {"title": self.title, "date": self.taken, "creation_time": self.taken, "comment": self.comment}
-        return {name: text for name, text in found.items() if text}
 
 
 def write(

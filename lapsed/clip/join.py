@@ -10,7 +10,8 @@ from av.video.stream import VideoStream
 
 from lapsed.clip.codec import CODECS
 from lapsed.clip.editlist import EditList
-from lapsed.clip.encoder import Tags, start_label
+from lapsed.clip.encoder import start_label
+from lapsed.clip.labels import Tags
 
 _HEADER_BYTES = 100_000
 _A_FRAME_BYTES = 40
@@ -40,6 +41,7 @@ def _like(movie: OutputContainer, track: InputContainer, edit: EditList) -> Vide
     # Opaque: nothing is to be encoded, and not every decoder's name is an encoder's too.
     stream = movie.add_stream_from_template(track.streams.video[0], opaque=True)
     stream.time_base = 1 / edit.rate
+    stream.codec_context.framerate = edit.rate  # without it the timecode has no rate to count by
     tag = CODECS[edit.codec].tag
     if tag is not None:
         stream.codec_context.codec_tag = tag

@@ -5,26 +5,29 @@ from collections.abc import Callable
 from pathlib import Path
 
 from lapsed.clip.editlist import EditList
+from lapsed.clip.labels import NO_TAGS, Tags
 from lapsed.clip.mov import Track, head
 from lapsed.clip.partial import whole_or_nothing
 from lapsed.errors import UserError
 
 
-def track_of(edit: EditList, folder: Path) -> Track:
+def track_of(edit: EditList, folder: Path, tags: Tags = NO_TAGS) -> Track:
     """The track that `edit` asks for; sizes are read from the files in `folder`. Raises UserError."""
     try:
         sizes = tuple((folder / piece.frame).stat().st_size for piece in edit.pieces)
     except OSError as error:
         raise UserError(f"cannot read {error.filename}: {error.strerror}; run stitch again without it") from error
-    return Track(edit.stored, edit.orientation, edit.rate, sizes, tuple(piece.shows for piece in edit.pieces))
+    given = {b"\xa9nam": tags.title, b"\xa9day": tags.taken, b"\xa9cmt": tags.comment}
+    words = {code: text for code, text in given.items() if text}
+    return Track(edit.stored, edit.orientation, edit.rate, sizes, tuple(piece.shows for piece in edit.pieces), words)
 
 
-def write(edit: EditList, folder: Path, out: Path, told: Callable[[int], None]) -> None:
+def write(edit: EditList, folder: Path, out: Path, tags: Tags, told: Callable[[int], None]) -> None:
     """Write the master of `edit` to `out`; `told` gets the number of output frames done, after each picture.
 
     Memory stays flat whatever the length. Raises UserError.
     """
-    track = track_of(edit, folder)
+    track = track_of(edit, folder, tags)
     done = 0
     with whole_or_nothing(out) as draft, draft.open("wb") as movie:
         movie.write(head(track))

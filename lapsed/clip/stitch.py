@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from fractions import Fraction
 from pathlib import Path
 from types import FrameType
 
@@ -16,11 +17,12 @@ from lapsed.clip import plan as planning
 from lapsed.clip.codec import CODECS
 from lapsed.clip.delivery import Means
 from lapsed.clip.editlist import EditList
-from lapsed.clip.encoder import Tags
 from lapsed.clip.exchange import keep
 from lapsed.clip.footage import Footage, Frame, LeftOut, Made, Progress, Report
+from lapsed.clip.labels import Tags
 from lapsed.clip.orient import turned
 from lapsed.clip.partial import only_one
+from lapsed.clip.players import advice, exceeded
 from lapsed.clip.probe import probe
 from lapsed.clip.sift import Sifted, sift
 from lapsed.errors import UserError
@@ -96,15 +98,20 @@ class _Work:
         _check_room(plan, folder, path)
         self.remarks += keep(plan, folder, self._target)
         pace = _pace(clip.name, plan.frames, self._told)
+        tags = self._tags(plan)
         if codec is None:
-            master.write(plan, folder, path, pace)
+            master.write(plan, folder, path, tags, pace)
         else:
-            tags = Tags(self._footage.title, self._footage.frames[0].taken_at)
             broken = delivery.write(plan, folder, path, tags, pace, means=self._means)
             self.broken.update((bad.frame, bad.reason) for bad in broken)
         width, height = self._upright if clip.codec == "master" else plan.size
+        remarks = (*planned.remarks, *_playing(plan, path))
         track = codec.track if codec else "mjpeg"
-        return Made(clip.name, path, width, height, plan.frames, plan.rate, track, planned.remarks, planned.account)
+        return Made(clip.name, path, width, height, plan.frames, plan.rate, track, remarks, planned.account)
+
+    def _tags(self, plan: EditList) -> Tags:
+        rate = f"{float(plan.rate):.5g} frames a second"
+        return Tags(self._footage.title, self._footage.frames[0].taken_at, f"{len(plan.used)} frames, {rate}")
 
     def overview(self) -> Path:
         """Write the contact sheet of the kept frames."""
@@ -113,6 +120,22 @@ class _Work:
         cells = [sheet.Captioned(frame.path, _caption(frame)) for frame in self._footage.frames if frame.path in kept]
         sheet.write(cells, self._sifted.stored, self._sifted.orientation, path)
         return path
+
+
+def _playing(plan: EditList, path: Path) -> Iterator[str]:
+    """What players may make of a clip."""
+    codec = CODECS.get(plan.codec)
+    if codec is None:
+        return
+    told = advice(plan.codec, plan.size, plan.rate, plan.preset)
+    if told is not None:
+        yield f"{plan.clip} is {told}"
+    level = codec.level(plan.size, plan.rate, plan.preset) if codec.level else None
+    if level is not None:
+        # Encoders need a second to come down to the rate they will have.
+        told = exceeded(level, 8 * path.stat().st_size, max(plan.seconds, Fraction(1)))
+        if told is not None:
+            yield f"{plan.clip} {told}"
 
 
 def _caption(frame: Frame) -> str:

@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 
 from lapsed.clip import delivery, master
 from lapsed.clip.editlist import EditList, edit
-from lapsed.clip.encoder import Tags
 from lapsed.clip.footage import footage_of_folder
+from lapsed.clip.labels import Tags
 from lapsed.clip.probe import Picture, probe
 from lapsed.clip.room import room
 from lapsed.clip.shape import shape
@@ -72,7 +72,7 @@ def bench_master(work: Path, paths: list[Path], look: Picture) -> None:
         subprocess.run(["sync", "-f", str(work)], check=True)
 
     def ours() -> None:
-        master.write(plan, paths[0].parent, work / "m.mov", lambda _: None)
+        master.write(plan, paths[0].parent, work / "m.mov", Tags("t"), lambda _: None)
 
     timed(copy)  # both find the frames in the page cache, and the disk as the other left it
     copied, carried = min(timed(copy) for _ in range(3)), min(timed(ours) for _ in range(3))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from lapsed.clip import delivery
 from lapsed.clip.codec import CODECS
 from lapsed.clip.editlist import edit
-from lapsed.clip.encoder import Tags
+from lapsed.clip.labels import Tags
 from lapsed.clip.shape import shape
 from lapsed.settings import Clip
 

@@ -15,7 +15,7 @@ from lapsed.clip.codec import CODECS
 from lapsed.clip.cut import Segment, cut
 from lapsed.clip.delivery import Means
 from lapsed.clip.editlist import EditList, Piece
-from lapsed.clip.encoder import Tags
+from lapsed.clip.labels import Tags
 from lapsed.clip.orient import Rect
 from lapsed.clip.partial import only_one
 from lapsed.errors import UserError
@@ -93,7 +93,7 @@ import json, sys
 from pathlib import Path
 from lapsed.clip import delivery
 from lapsed.clip.editlist import from_json
-from lapsed.clip.encoder import Tags
+from lapsed.clip.labels import Tags
 folder, out = Path(sys.argv[1]), Path(sys.argv[2])
 def told(done):
     print(done, flush=True)
