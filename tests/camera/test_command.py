@@ -50,6 +50,7 @@ WAYS = {
 @pytest.mark.parametrize(("lines", "words"), WAYS.values(), ids=WAYS.keys())
 async def test_a_picture_lands_for_each_shot(tend, program, lines, words):
     async with tend(part(program(lines), *words), KIND) as camera:
+        await camera.ready()
         ends = [await camera.shoot(number) for number in (1, 2)]
         assert camera.stations(1) == [Released, Exposed, Landed]
         # Nothing it started outlives it.
@@ -75,6 +76,7 @@ async def test_a_fault_costs_no_more_than_its_shot(tend, program, lines, reason)
     # The second run of three goes wrong.
     path = program(f"echo x >> {{once}}\nif [ $(wc -l < {{once}}) = 2 ]; then\n{lines}\nelse\n{GOOD}\nfi")
     async with tend(part(path, "{out}"), KIND) as camera:
+        await camera.ready()
         assert isinstance(await camera.shoot(1), Landed)
         worker = camera.keeper.worker_pid
         missed = await camera.shoot(2)
@@ -88,6 +90,7 @@ async def test_a_fault_costs_no_more_than_its_shot(tend, program, lines, reason)
 async def test_a_program_that_tells_of_the_closed_shutter_lets_the_head_go_early(tend, program):
     path = program(f"echo exposed; sleep 0.3; printf '{JPEG}' > \"$1\"")
     async with tend(part(path, "{out}", tells_exposed=True), KIND) as camera:
+        await camera.ready()
         landed = await camera.shoot(1)
     assert isinstance(landed, Landed)
     exposed = next(event for event in camera.of(1) if isinstance(event, Exposed))
@@ -96,16 +99,19 @@ async def test_a_program_that_tells_of_the_closed_shutter_lets_the_head_go_early
 
 async def test_a_program_that_never_tells_is_done_at_its_end(tend, program):
     async with tend(part(program(GOOD), "{out}", tells_exposed=True), KIND) as camera:
+        await camera.ready()
         assert isinstance(await camera.shoot(1), Landed)
 
 
 async def test_too_much_on_stdout_is_no_picture_and_much_is(tend, program):
     path = program(f"printf '{JPEG}'; head -c ${{1}} /dev/zero")
     async with tend(part(path, "900000", most_mb=1), KIND) as camera:
+        await camera.ready()
         landed = await camera.shoot(1)
     assert isinstance(landed, Landed)
     assert landed.size_bytes == 900_000 + len(WHOLE)
     async with tend(part(path, "1100000", most_mb=1), KIND) as camera:
+        await camera.ready()
         missed = await camera.shoot(2)
     assert isinstance(missed, Missed)
     assert "printed more than most_mb = 1 allows" in missed.reason

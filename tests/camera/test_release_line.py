@@ -295,6 +295,7 @@ def presses(told) -> int:
 async def test_shots_in_a_worker_press_once_each_and_end_on_the_card(wired):
     make, told = wired
     async with make() as camera:
+        await camera.ready()
         ends = [await camera.shoot(shot) for shot in (1, 2, 3)]
         assert [type(end) for end in ends] == [OnCard] * 3
         released = next(event for event in camera.of(2) if isinstance(event, Released))
@@ -306,13 +307,14 @@ async def test_shots_in_a_worker_press_once_each_and_end_on_the_card(wired):
 async def test_an_adapter_unplugged_and_plugged_in_again_costs_only_the_shot_between(wired):
     make, told = wired
     async with make() as camera:
+        await camera.ready()
         assert isinstance(await camera.shoot(1), OnCard)
         told.with_suffix(".unplugged").touch()
         missed = await camera.shoot(2, within_s=1.0)
         assert isinstance(missed, Missed)
-        assert "plug the adapter in again" in missed.reason
+        assert "Input/output error; plug " in missed.reason
         told.with_suffix(".unplugged").unlink()
-        assert isinstance(await camera.shoot(3), OnCard)
+        assert isinstance(await camera.shoot(3, within_s=15.0), OnCard)
     assert presses(told) == 2
 
 
@@ -323,7 +325,7 @@ async def test_a_worker_that_hangs_is_ended_the_port_let_go_of_and_the_next_shot
         os.kill(camera.keeper.worker_pid, signal.SIGSTOP)
         missed = await camera.shoot(1, within_s=0.6)
         assert isinstance(missed, Missed)
-        assert isinstance(await camera.shoot(2), OnCard)
+        assert isinstance(await camera.shoot(2, within_s=15.0), OnCard)
         news = [event for event in camera.told if isinstance(event, CameraTold)]
         assert sum("may have fired it once" in event.text for event in news) == 2
     port = serial.Serial(pty, exclusive=True)  # free again
