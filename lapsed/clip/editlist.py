@@ -126,6 +126,15 @@ class EditList:
         return seconds_of(self.frames, self.rate)
 
     @property
+    def fine(self) -> bool:
+        """Whether it needs cropping on fractions of a pixel: for a move, a shift, or enlarging."""
+        inner = self.size if self.place is None else self.place[2:]
+        return any(
+            window.width < inner[0] or any(side % 2 for side in (window.x, window.y, window.width, window.height))
+            for window in {look.window for piece in self.pieces for look in piece.looks}
+        )
+
+    @property
     def used(self) -> tuple[str, ...]:
         """The frames that can be seen in it, each once, in the order they first appear."""
         return tuple(dict.fromkeys(look.frame for piece in self.pieces for look in piece.looks))

@@ -19,10 +19,12 @@ from numpy.typing import NDArray
 from lapsed.clip.codec import Pixels
 from lapsed.clip.finish import Plane, finish
 from lapsed.clip.orient import Rect, mirrored, quarter_turns, stored, turned
+from lapsed.clip.resample import resampled
 from lapsed.clip.tone import NEUTRAL, Gain
 
 Stored = TypeVar("Stored", bound=NDArray[Any])
 
+_PLANAR: Final = frozenset({"yuvj420p", "yuvj422p", "yuvj440p", "yuvj444p"})
 _TURNS: Final = {1: cv2.ROTATE_90_CLOCKWISE, 2: cv2.ROTATE_180, 3: cv2.ROTATE_90_COUNTERCLOCKWISE}
 
 
@@ -36,13 +38,19 @@ LIMITED: Final = 1
 
 
 class Shaper:
-    """Makes frames of one clip; `upright` is the size of the whole picture, `size` and `pixels` are the clip's."""
+    """Makes frames of one clip; `upright` is the size of the whole picture, `size` and `pixels` are the clip's.
 
-    def __init__(self, upright: tuple[int, int], size: tuple[int, int], orientation: int, pixels: Pixels) -> None:
+    A `fine` one crops on fractions of a pixel, slower.
+    """
+
+    def __init__(
+        self, upright: tuple[int, int], size: tuple[int, int], orientation: int, pixels: Pixels, *, fine: bool = False
+    ) -> None:
         self._upright = upright
         self._size = size
         self._orientation = orientation
         self._pixels = pixels
+        self._fine = fine
         self._decoders: dict[str, VideoCodecContext] = {}
         self._graphs: dict[tuple[str, Rect], Graph] = {}
 
@@ -57,10 +65,11 @@ class Shaper:
     def shape(self, picture: VideoFrame, crop: Rect, gain: Gain = NEUTRAL) -> VideoFrame:
         """The part `crop` of a decoded picture with `gain`, ready for the encoder. Raises BrokenFrameError."""
         try:
-            small = self._scale(picture, stored(crop, self._upright, self._orientation))
+            within = stored(crop, self._upright, self._orientation)
+            planes = self._resample(picture, within) if self._fine else self._scale(picture, within)
         except FFmpegError as error:
             raise BrokenFrameError(f"can't be scaled ({error.strerror})") from error
-        return self._finish(small, gain)
+        return self._finish(planes, gain)
 
     def _decode(self, path: Path) -> VideoFrame:
         codec = "png" if path.suffix.lower() == ".png" else "mjpeg"
@@ -74,21 +83,37 @@ class Shaper:
             raise BrokenFrameError("can't be decoded (no picture in it)")
         return frames[0]
 
-    def _scale(self, picture: VideoFrame, crop: Rect) -> VideoFrame:
+    def _scale(self, picture: VideoFrame, crop: Rect) -> list[Plane]:
+        return views(self._through(picture, crop, turned(self._size, self._orientation)))
+
+    def _resample(self, picture: VideoFrame, crop: Rect) -> list[Plane]:
+        """Both in exact arithmetic: first the whole picture in the format for scaling, then the part of its planes."""
+        if picture.format.name not in _PLANAR or self._pixels.bits > 8:
+            whole = (picture.width, picture.height)
+            picture = self._through(picture, Rect(0, 0, *whole), whole)
+        planes = views(picture)
+        halved = tuple(planes[1].shape[axis] < planes[0].shape[axis] for axis in (1, 0))
+        width, height = turned(self._size, self._orientation)
+        # What is halved across before a quarter turn is halved downwards after it.
+        across, down = (2, 2) if self._pixels.both else turned((2, 1), self._orientation)
+        small = width // across, height // down
+        return resampled(planes, (halved[0], halved[1]), crop, [(width, height), small, small])
+
+    def _through(self, picture: VideoFrame, crop: Rect, size: tuple[int, int]) -> VideoFrame:
+        """The part of a picture, in the format for scaling, by libswscale."""
         key = (picture.format.name, crop)
         if key not in self._graphs:
             self._graphs.clear()
-            size = turned(self._size, self._orientation)
             self._graphs[key] = _graph(picture, crop, size, _between(picture, self._pixels, self._orientation))
         picture.pts = None
         graph = self._graphs[key]
         graph.push(picture)
         return cast("VideoFrame", graph.pull())
 
-    def _finish(self, small: VideoFrame, gain: Gain) -> VideoFrame:
+    def _finish(self, stored_planes: list[Plane], gain: Gain) -> VideoFrame:
         video = VideoFrame(*self._size, self._pixels.name)
         video.color_range, video.colorspace, video.color_primaries, video.color_trc = LIMITED, BT709, BT709, BT709
-        planes, to = [upright(plane, self._orientation) for plane in views(small)], views(video)
+        planes, to = [upright(plane, self._orientation) for plane in stored_planes], views(video)
         finish(planes, to, gain)
         return video
 

@@ -63,6 +63,8 @@ class Rendering:
         self._own = threading.local()
         self._decoded: dict[str, _Once[VideoFrame]] = {}
         self._shaped: dict[Look, _Once[VideoFrame]] = {}
+        # All frames are scaled in one way, or they would differ in sharpness.
+        self._fine = edit.fine
         self.broken: dict[str, Broken] = {}
 
     def pictures(self) -> Iterator[tuple[VideoFrame, int]]:
@@ -150,6 +152,7 @@ class Rendering:
             edit = self._edit
             upright = turned(edit.stored, edit.orientation)
             size = edit.size if edit.place is None else edit.place[2:]
-            self._own.shaper = Shaper(upright, size, edit.orientation, CODECS[edit.codec].pixels)
+            pixels = CODECS[edit.codec].pixels
+            self._own.shaper = Shaper(upright, size, edit.orientation, pixels, fine=self._fine)
         shaper: Shaper = self._own.shaper
         return shaper
