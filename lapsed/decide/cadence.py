@@ -146,7 +146,7 @@ def _clocked(state: State, chances: int | None) -> bool:
         return False
     if layerless(state):
         return True
-    return state.rules.cadence.between_layers and chances is not None and frames_left(state) > chances
+    return state.rules.cadence.fill == "between" and chances is not None and frames_left(state) > chances
 
 
 def _spacing_s(state: State) -> float:
@@ -188,7 +188,7 @@ def describe(state: State) -> tuple[str, dict[str, object]]:
     wanted, by = frames(rules), spread_by(state)
     print_s = take.forecast.print_s if take.forecast is not None else whole.expected_s
     layers = None if by in ("time", "progress", "nothing") else whole.count
-    short = layers is not None and layers < wanted and not rules.between_layers
+    short = layers is not None and layers < wanted and rules.fill == "hold"
     shots = layers if short and layers is not None else wanted
     text = f"{wanted} frames for {rules.length_s:g} s, " + {
         "file": f"over the {layers} layers of the file",

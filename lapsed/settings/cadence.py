@@ -26,10 +26,11 @@ class Cadence(Part):
     spread: Literal["height", "time"] = Field(
         "height", description="what length_s is even in, where the printed file is at hand and tells both"
     )
-    between_layers: bool = Field(
-        False,
-        description="true has the clock make up for layers that are too few for length_s; such a shot stops the nozzle "
-        "in the middle of a layer and may leave a mark on the part",
+    fill: Literal["hold", "between"] = Field(
+        "hold",
+        description="what is done where length_s needs more frames than there are layers: 'hold' shoots each layer and "
+        "leaves it to the clip to show frames longer; 'between' has the clock make up for them, and such a shot stops "
+        "the nozzle in the middle of a layer, which may leave a mark on the part",
     )
     cue_lines_only: bool = Field(False, description="true where only marked files are to be filmed")
     hold_limit_s: Annotated[float, Field(ge=1, le=120)] = Field(

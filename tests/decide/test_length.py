@@ -318,7 +318,7 @@ def test_layers_that_are_too_few_are_made_up_for_by_the_clock_if_so_set(make_ben
     chance = random.Random(seed)
     layer_s = [120 * chance.uniform(0.5, 2.0) for _ in range(layers)]
     frames = math.ceil(layers * more)
-    bench = make_bench(length_s=frames / 25, between_layers=True, park=False)
+    bench = make_bench(length_s=frames / 25, fill="between", park=False)
     bench.begin()
     bench.tell(s.FileRead("lantern.gcode", forecast(layer_s)))
     # The feed factor makes the whole print slower or faster than its file says.
@@ -337,7 +337,7 @@ def test_layers_that_are_too_few_are_left_so_by_default(make_bench):
 
 
 def test_the_clock_stands_still_in_pauses_gaps_and_shots(make_bench):
-    bench = make_bench(length_s=8, between_layers=True, park=False)
+    bench = make_bench(length_s=8, fill="between", park=False)
     bench.begin()
     bench.tell(s.FileRead("lantern.gcode", forecast([100.0] * 20)), LayerSeen(1))
     assert s_wake(bench) == bench.state.shot.until  # the first layer's shot is under way
