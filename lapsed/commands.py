@@ -21,7 +21,7 @@ Subparsers = Any
 
 
 def add_parsers(subparsers: Subparsers) -> None:
-    """Add `demo`, `run`, `takes` and `stitch`."""
+    """Add `demo`, `run`, `takes`, `stitch` and `judge`."""
     demo = subparsers.add_parser("demo", help="film a simulated print from end to end, without any hardware")
     demo.add_argument("--out", type=Path, default=Path("lapsed-demo"), metavar="DIR", help="folder for all it makes")
     demo.add_argument(
@@ -53,6 +53,9 @@ def add_parsers(subparsers: Subparsers) -> None:
     stitch.add_argument("--length", type=float, metavar="S", help="length in seconds")
     stitch.add_argument("--codec", choices=_CODECS, help="the codec of deliveries")
     stitch.add_argument("--workers", type=_processes, default=1, metavar="N", help="processes that encode side by side")
+    stitch.add_argument("--even", type=_even, metavar="yes|no|colour", help="take flicker out of deliveries, or not")
+    stitch.add_argument("--steady", type=_yes, metavar="yes|no", help="move frames of deliveries back that stand off")
+    _add_judging(stitch)
     stitch.add_argument("--camera", metavar="NAME", help="frames of this camera instead of the main one's")
     stitch.add_argument("--out", type=Path, metavar="DIR", help="folder for the clips, instead of the take's own")
     arguments.add_config(stitch)
@@ -60,6 +63,43 @@ def add_parsers(subparsers: Subparsers) -> None:
     stitch.add_argument("--idle", action="store_true", help="only use the time and the disk that nobody else wants")
     stitch.add_argument("--json", action="store_true", help="one JSON document on stdout")
     stitch.set_defaults(func=_stitch)
+
+    judge = subparsers.add_parser("judge", help="look the frames over and tell what stitching would do with them")
+    judge.add_argument("path", type=Path, metavar="PATH", help="a take, or a folder of pictures")
+    _add_judging(judge)
+    judge.add_argument("--camera", metavar="NAME", help="frames of this camera instead of the main one's")
+    judge.add_argument("--out", type=Path, metavar="DIR", help="folder for table and chart, instead of the take's own")
+    arguments.add_config(judge)
+    judge.add_argument("--quiet", action="store_true", help="no progress")
+    judge.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    judge.set_defaults(func=_judge)
+
+
+def _add_judging(parser: argparse.ArgumentParser) -> None:
+    none = frozenset[int]()
+    parser.add_argument("--keep", type=_numbers, default=none, metavar="N,N-N", help="frames to show all the same")
+    parser.add_argument("--drop", type=_numbers, default=none, metavar="N,N-N", help="frames to leave out")
+
+
+def _numbers(text: str) -> frozenset[int]:
+    """Numbers of frames, such as 3,7-9."""
+    found: set[int] = set()
+    for part in text.split(","):
+        first, dash, last = part.strip().partition("-")
+        if not first.isdecimal() or (dash and not last.isdecimal()) or int(last or first) - int(first) > 1_000_000:
+            raise argparse.ArgumentTypeError(f"{text!r} is no list of frames; write it like 3,7-9")
+        found.update(range(int(first), int(last or first) + 1))
+    return frozenset(found)
+
+
+def _yes(text: str) -> bool:
+    if text not in ("yes", "no"):
+        raise argparse.ArgumentTypeError(f"{text!r} is neither yes nor no")
+    return text == "yes"
+
+
+def _even(text: str) -> bool | str:
+    return text if text == "colour" else _yes(text)
 
 
 def _count(text: str) -> int:
@@ -108,6 +148,12 @@ def _stitch(args: argparse.Namespace) -> int:
     from lapsed import commands_stitch  # noqa: PLC0415 - OpenCV and PyAV belong to this command alone
 
     return commands_stitch.run(args)
+
+
+def _judge(args: argparse.Namespace) -> int:
+    from lapsed import commands_stitch  # noqa: PLC0415 - as for stitch
+
+    return commands_stitch.judge(args)
 
 
 # -------------------------------------------------------------------------------------------------------- takes

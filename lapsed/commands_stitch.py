@@ -3,12 +3,14 @@
 import argparse
 import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 from pydantic import ValidationError
 
 from lapsed import configuration, settings
 from lapsed.clip import quiet, stitch
+from lapsed.clip.examine import Wishes
 from lapsed.clip.footage import Footage, Frame, Progress, Report, footage_of_folder
 from lapsed.errors import UserError
 from lapsed.take import reader
@@ -18,15 +20,42 @@ def run(args: argparse.Namespace) -> int:
     """Stitch as asked; 1 if a clip that was asked for could not be made."""
     if args.idle:
         quiet.lower()
-    is_take = (args.path / "take.db").is_file()
-    footage = footage_of_take(args.path, args.camera) if is_take else footage_of_folder(args.path)
-    clips = _clips(args, footage)
-    report = stitch.stitch(footage, clips, args.out, _silent if args.quiet else bar, processes=args.workers)
+    footage = footage_of(args)
+    whole = _configured(args)
+    clips = _clips(args, footage, whole)
+    report = stitch.stitch(
+        footage,
+        clips,
+        args.out,
+        _silent if args.quiet else bar,
+        wishes=_wishes(args, whole),
+        said=_nothing if args.quiet else _announce,
+        processes=args.workers,
+    )
     if args.json:
         print(json.dumps(report.as_json(), indent=2))
     elif not args.quiet:
         _tell(report)
     return 0 if len(report.clips) == len(clips) else 1
+
+
+def judge(args: argparse.Namespace) -> int:
+    """Look the frames over and tell what stitching would do with them, without making a clip."""
+    footage = footage_of(args)
+    told = _silent if args.quiet else bar
+    report = stitch.examine_only(footage, args.out, told, wishes=_wishes(args, _configured(args)))
+    if args.json:
+        print(json.dumps(report.as_json(), indent=2))
+    else:
+        for line in (*_found(report), *_sentences(report)):
+            print(line)
+    return 0
+
+
+def footage_of(args: argparse.Namespace) -> Footage:
+    """The frames of the take or the folder that is asked for. Raises UserError."""
+    is_take = (args.path / "take.db").is_file()
+    return footage_of_take(args.path, args.camera) if is_take else footage_of_folder(args.path)
 
 
 def footage_of_take(take: Path, camera: str | None = None) -> Footage:
@@ -48,11 +77,24 @@ def footage_of_take(take: Path, camera: str | None = None) -> Footage:
     return Footage(view.print.name, take, frames, camera)
 
 
-def _clips(args: argparse.Namespace, footage: Footage) -> list[settings.Clip]:
+def _configured(args: argparse.Namespace) -> settings.Settings | None:
+    """The configuration, if there is one."""
+    if args.config is None and not any(place.is_file() for place in configuration.usual_places()):
+        return None
+    return configuration.load(configuration.locate(args.config))
+
+
+def _wishes(args: argparse.Namespace, whole: settings.Settings | None) -> Wishes:
+    both = sorted(args.keep & args.drop)
+    if both:
+        raise UserError(f"frame {both[0]} can't be both kept and dropped")
+    return Wishes(settings.Judge() if whole is None else whole.judge, args.keep, args.drop)
+
+
+def _clips(args: argparse.Namespace, footage: Footage, whole: settings.Settings | None) -> list[settings.Clip]:
     """The clips of the configuration, if there is one, as the options change them."""
     known: tuple[settings.Clip, ...] = settings.DEFAULT_CLIPS
-    if args.config is not None or any(place.is_file() for place in configuration.usual_places()):
-        whole = configuration.load(configuration.locate(args.config))
+    if whole is not None:
         known = whole.clips_of(_printer(footage.folder, whole))
     names = args.clip or [clip.name for clip in known]
     by_name = {clip.name: clip for clip in known}
@@ -72,7 +114,7 @@ def _printer(folder: Path, whole: settings.Settings) -> settings.Printer | None:
 def _changed(clip: settings.Clip, args: argparse.Namespace) -> settings.Clip:
     changes = {"rate": args.rate, "length_s": args.length}
     if clip.codec != "master":
-        changes |= {"size_px": args.size, "codec": args.codec}
+        changes |= {"size_px": args.size, "codec": args.codec, "even": args.even, "steady": args.steady}
     given = {name: value for name, value in changes.items() if value is not None}
     try:
         return settings.Clip.model_validate({**clip.model_dump(), **given})
@@ -87,10 +129,34 @@ def _tell(report: Report) -> None:
             f"{clip.seconds:.1f} s, {clip.codec}: {clip.path}"
         )
     print(f"sheet    {report.sheet}")
-    for left in report.left_out:
-        print(f"left out {left.frame}: {left.reason}")
+    for line in _found(report):
+        print(line)
     for remark in (*report.remarks, *(remark for clip in report.clips for remark in clip.remarks)):
         print(f"note     {remark}")
+
+
+def _found(report: Report) -> Iterator[str]:
+    """What is left out, and what else sticks out."""
+    for left in report.left_out:
+        yield f"left out {left.frame}: {left.reason}"
+    for each in report.proposed:
+        yield f"proposed {each.frame}: {each.reason}; --drop {each.number} leaves it out"
+
+
+def _sentences(report: Report) -> Iterator[str]:
+    """What evening and steadying do, and cost."""
+    for sentence in report.examined.as_text() if report.examined is not None else ():
+        yield f"found    {sentence}"
+
+
+def _announce(report: Report) -> None:
+    """Say on stderr what steadying costs before any clip is made, so that there is time to stop."""
+    for line in _sentences(report):
+        print(line, file=sys.stderr)
+
+
+def _nothing(_report: Report) -> None:
+    """Nothing is said."""
 
 
 def bar(progress: Progress) -> None:

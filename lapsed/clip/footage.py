@@ -42,6 +42,63 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True)
+class Proposed:
+    """A frame that sticks out, by its number and file; a person decides whether it is left out."""
+
+    number: int
+    frame: str
+    fault: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """What judging found of all frames: how much they flicker, and how far they stand off.
+
+    `flicker` is the root mean square of what evening takes out, as a share of the light, and `most_ev` the most of it.
+    `limited` counts frames that a limit kept from being evened in full. `moved_px` is the farthest that a frame is
+    moved back, and `inner` what that leaves of the frame's `size`; `beyond` counts frames that stand off too far for
+    the limit, `unplaced` those whose place can't be told. `table` and `chart` are the files that show it by frame.
+    """
+
+    flicker: float
+    most_ev: float
+    limited: int
+    moved_px: float
+    size: tuple[int, int]
+    inner: Rect
+    beyond: int
+    unplaced: int
+    table: Path
+    chart: Path
+
+    def as_text(self) -> tuple[str, ...]:
+        """In sentences for people, the cost of the crop before it is done."""
+        words = [f"the light flickers by {100 * self.flicker:.1f} %, at most {self.most_ev:.2f} EV: see {self.chart}"]
+        if self.limited:
+            words.append(f"{_frames(self.limited)} can't be evened in full without going past a limit or clipping")
+        if self.moved_px:
+            lost = self.size[0] - self.inner.width, self.size[1] - self.inner.height
+            words.append(
+                f"frames stand off by up to {self.moved_px:.1f} px; holding them steady costs {lost[0]:.0f} px of "
+                f"{self.size[0]} across and {lost[1]:.0f} of {self.size[1]} down"
+            )
+        if self.beyond:
+            words.append(f"{_frames(self.beyond)} off by more than steady_limit allows, moved back by the limit only")
+        if self.unplaced:
+            words.append(f"{_frames(self.unplaced)} in a place that can't be told, moved as the one before")
+        return tuple(words)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for a JSON document."""
+        return {**asdict(self), "table": str(self.table), "chart": str(self.chart)}
+
+
+def _frames(count: int) -> str:
+    return "1 frame" if count == 1 else f"{count} frames"
+
+
+@dataclass(frozen=True, slots=True)
 class Account:
     """What a clip makes of the frames: how many can be seen and how many can't, and which part of them.
 
@@ -119,9 +176,11 @@ class Report:
     title: str
     frames: int
     clips: tuple[Made, ...]
-    sheet: Path
+    sheet: Path | None
     left_out: tuple[LeftOut, ...] = ()
     remarks: tuple[str, ...] = ()
+    proposed: tuple[Proposed, ...] = ()
+    examined: Examined | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for a JSON document."""
@@ -129,9 +188,11 @@ class Report:
             "title": self.title,
             "frames": self.frames,
             "clips": [made.as_json() for made in self.clips],
-            "sheet": str(self.sheet),
+            "sheet": None if self.sheet is None else str(self.sheet),
             "left_out": [{"frame": left.frame, "reason": left.reason} for left in self.left_out],
             "remarks": list(self.remarks),
+            "proposed": [asdict(each) for each in self.proposed],
+            "examined": None if self.examined is None else self.examined.as_json(),
         }
 
 

@@ -1,7 +1,7 @@
 """From a clip's settings and what is known of the frames to its edit list, and what was decided on the way."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,6 +10,7 @@ from lapsed.clip.codec import CODECS
 from lapsed.clip.conform import axis_of, conform
 from lapsed.clip.editlist import Correction, EditList, edit
 from lapsed.clip.footage import Account, Frame
+from lapsed.clip.orient import Rect
 from lapsed.clip.shape import Shape, shape
 from lapsed.clip.taken import taken_at
 from lapsed.errors import UserError
@@ -24,6 +25,7 @@ class Stock:
     """The frames that clips are planned from, by name and in order, all of one size and orientation.
 
     `figures` tell how sharp each frame is and `corrections` what is to be corrected, both by name, where known.
+    `inner` is the part of the upright picture that all of them show once they are moved back; None for all of it.
     """
 
     frames: Mapping[str, Frame]
@@ -32,6 +34,7 @@ class Stock:
     orientation: int
     figures: Mapping[str, float] | None = None
     corrections: Mapping[str, Correction] | None = None
+    inner: Rect | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +53,7 @@ def plan(clip: Clip, stock: Stock) -> Plan:
     facts = [_facts(name, frame, wants_time=wants_time) for name, frame in stock.frames.items()]
     figures = None if stock.figures is None else [stock.figures.get(name) for name in names]
     turns = conform(clip, len(names), _axis(clip, facts), figures)
-    form = form_of(clip, stock.upright)
+    form = form_of(clip, stock.upright, stock.inner)
     words = captions(facts, clip.burn_in)
     decided = edit(
         names,
@@ -66,10 +69,18 @@ def plan(clip: Clip, stock: Stock) -> Plan:
     return Plan(decided, account(decided, len(names), clip), remarks)
 
 
-def form_of(clip: Clip, upright: tuple[int, int]) -> Shape:
-    """The shape of `clip` for frames of a size, as its codec allows."""
+def form_of(clip: Clip, upright: tuple[int, int], inner: Rect | None = None) -> Shape:
+    """The shape of `clip` for frames of a size, or for the part `inner` of them, as its codec allows."""
     codec = CODECS.get(clip.codec)
-    return shape(upright, clip, codec.most if codec is not None else None)
+    most = codec.most if codec is not None else None
+    if inner is None:
+        return shape(upright, clip, most)
+    form = shape((int(inner.width), int(inner.height)), clip, most)
+    return replace(form, crop=_within(form.crop, inner), end=_within(form.end, inner))
+
+
+def _within(crop: Rect, inner: Rect) -> Rect:
+    return replace(crop, x=crop.x + inner.x, y=crop.y + inner.y)
 
 
 def account(edit_list: EditList, frames: int, clip: Clip | None = None) -> Account:

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from types import FrameType
@@ -17,6 +18,7 @@ from lapsed.clip import plan as planning
 from lapsed.clip.codec import CODECS
 from lapsed.clip.delivery import Means
 from lapsed.clip.editlist import EditList
+from lapsed.clip.examine import BY_DEFAULT, Examination, Wishes, examine
 from lapsed.clip.exchange import keep
 from lapsed.clip.footage import Footage, Frame, LeftOut, Made, Progress, Report
 from lapsed.clip.labels import Tags
@@ -29,35 +31,99 @@ from lapsed.errors import UserError
 from lapsed.settings import Clip
 
 Told = Callable[[Progress], None]
+Said = Callable[[Report], None]
 
 
-def stitch(footage: Footage, clips: Sequence[Clip], out: Path | None, told: Told, *, processes: int = 1) -> Report:
+def stitch(
+    footage: Footage,
+    clips: Sequence[Clip],
+    out: Path | None,
+    told: Told,
+    *,
+    wishes: Wishes = BY_DEFAULT,
+    said: Said = lambda _report: None,
+    processes: int = 1,
+) -> Report:
     """Stitch `clips` from `footage` into the folder `out`, or into `clips` in the footage's own folder.
 
     Beside each clip stands its edit list, and a contact sheet beside all. `told` hears of the progress at each output
-    frame; deliveries are encoded by `processes`. Whatever ends it early, an exception or SIGTERM, leaves no unfinished
-    file. Raises UserError.
+    frame, and `said` of what was found in the frames before any clip is made; deliveries are encoded by `processes`.
+    Whatever ends it early, an exception or SIGTERM, leaves no unfinished file. Raises UserError.
     """
     target = out if out is not None else footage.folder / "clips"
+    sifted = _sifted(footage)
+    _make_folder(target)
+    with only_one(target), _ended_by_sigterm():
+        found = _examined(footage, sifted, wishes, target, told)
+        said(found.report)
+        work = _Work(footage, sifted, target, told, means=Means(delivery.cores(), processes), found=found.examination)
+        made = [work.make(clip) for clip in clips if work.can_make(clip)]
+        overview = work.overview()
+    broken = (LeftOut(str(footage.folder / name), why) for name, why in work.broken.items())
+    return replace(
+        found.report,
+        clips=tuple(made),
+        sheet=overview,
+        left_out=(*found.report.left_out, *broken),
+        remarks=tuple(work.remarks),
+    )
+
+
+def examine_only(footage: Footage, out: Path | None, told: Told, *, wishes: Wishes = BY_DEFAULT) -> Report:
+    """Look the frames over as `stitch` does, and make no clip: what would be left out, evened and moved.
+
+    Raises UserError.
+    """
+    target = out if out is not None else footage.folder / "clips"
+    sifted = _sifted(footage)
+    _make_folder(target)
+    with only_one(target), _ended_by_sigterm():
+        return _examined(footage, sifted, wishes, target, told).report
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What is known before any clip is made."""
+
+    report: Report
+    examination: Examination | None
+
+
+def _sifted(footage: Footage) -> Sifted:
     with ThreadPoolExecutor(4) as pool:  # headers are few bytes far apart: the wait is the disk's
         looks = list(pool.map(probe, [frame.path for frame in footage.frames]))
     sifted = sift(looks)
     if not sifted.kept:
         first = f"; {sifted.left_out[0].frame} {sifted.left_out[0].reason}" if sifted.left_out else ""
         raise UserError(f"no usable frame in {footage.folder}{first}")
-    _make_folder(target)
-    with only_one(target), _ended_by_sigterm():
-        work = _Work(footage, sifted, target, told, means=Means(delivery.cores(), processes))
-        made = [work.make(clip) for clip in clips if work.can_make(clip)]
-        overview = work.overview()
-    left_out = (*sifted.left_out, *(LeftOut(str(footage.folder / name), why) for name, why in work.broken.items()))
-    return Report(footage.title, len(footage.frames), tuple(made), overview, left_out, tuple(work.remarks))
+    return sifted
+
+
+def _examined(footage: Footage, sifted: Sifted, wishes: Wishes, target: Path, told: Told) -> _Found:
+    report = Report(footage.title, len(footage.frames), (), None, sifted.left_out, sifted.remarks)
+    if not wishes.rules.on:
+        return _Found(report, None)
+    pace = _pace("judging", len(sifted.kept), told)
+    examination = examine(footage, sifted, wishes, target, pace, workers=min(delivery.cores(), 4))
+    left_out = (*sifted.left_out, *examination.left_out(footage))
+    examined = examination.write(footage, target)
+    report = replace(report, left_out=left_out, proposed=examination.proposed(footage), examined=examined)
+    return _Found(report, examination)
 
 
 class _Work:
     """What the clips of one footage have in common, and what is found out while they are made."""
 
-    def __init__(self, footage: Footage, sifted: Sifted, target: Path, told: Told, *, means: Means) -> None:
+    def __init__(
+        self,
+        footage: Footage,
+        sifted: Sifted,
+        target: Path,
+        told: Told,
+        *,
+        means: Means,
+        found: Examination | None,
+    ) -> None:
         self._footage = footage
         self._sifted = sifted
         self._target = target
@@ -65,11 +131,14 @@ class _Work:
         self._means = means
         self._upright = turned(sifted.stored, sifted.orientation)
         by_path = {frame.path: frame for frame in footage.frames}
+        self._found = found
+        kept = sifted.kept if found is None else [sifted.kept[index] for index in found.kept]
         self._stock = planning.Stock(
-            frames={os.path.relpath(kept.path, footage.folder): by_path[kept.path] for kept in sifted.kept},
+            frames={os.path.relpath(each.path, footage.folder): by_path[each.path] for each in kept},
             stored=sifted.stored,
             upright=self._upright,
             orientation=sifted.orientation,
+            figures=None if found is None else found.figures,
         )
         self.broken: dict[str, str] = {}
         self.remarks = list(sifted.remarks)
@@ -81,7 +150,7 @@ class _Work:
         if codec is None and self._sifted.kept[0].kind != "jpeg":
             why = "a master carries JPEGs, and these frames are PNGs"
         elif codec is not None:
-            width, height = planning.form_of(clip, self._upright).size
+            width, height = planning.form_of(clip, self._upright, self._stock_of(clip).inner).size
             if width < codec.least[0] or height < codec.least[1]:
                 why = f"{codec.title} takes no less than {codec.least[0]}x{codec.least[1]}, and it is {width}x{height}"
         if why:
@@ -91,7 +160,7 @@ class _Work:
     def make(self, clip: Clip) -> Made:
         """Stitch one clip, its edit list beside it."""
         folder = self._footage.folder
-        planned = planning.plan(clip, self._stock)
+        planned = planning.plan(clip, self._stock_of(clip))
         plan = planned.edit
         codec = CODECS.get(clip.codec)
         path = self._target / f"{clip.name}{codec.suffix if codec else '.mov'}"
@@ -113,11 +182,16 @@ class _Work:
         rate = f"{float(plan.rate):.5g} frames a second"
         return Tags(self._footage.title, self._footage.frames[0].taken_at, f"{len(plan.used)} frames, {rate}")
 
+    def _stock_of(self, clip: Clip) -> planning.Stock:
+        """The frames with what corrects them for `clip`."""
+        if self._found is None:
+            return self._stock
+        return replace(self._stock, corrections=self._found.corrections(clip), inner=self._found.inner(clip))
+
     def overview(self) -> Path:
         """Write the contact sheet of the kept frames."""
         path = self._target / "sheet.jpg"
-        kept = {picture.path for picture in self._sifted.kept}
-        cells = [sheet.Captioned(frame.path, _caption(frame)) for frame in self._footage.frames if frame.path in kept]
+        cells = [sheet.Captioned(frame.path, _caption(frame)) for frame in self._stock.frames.values()]
         sheet.write(cells, self._sifted.stored, self._sifted.orientation, path)
         return path
 

@@ -22,6 +22,7 @@ from lapsed.settings.camera_part import CameraPart
 from lapsed.settings.capture import CaptureCamera, StreamCamera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, CodecName, Colour, Corner, Stitch
 from lapsed.settings.files import Files
+from lapsed.settings.judge import Droppable, Fault, Judge, Region
 from lapsed.settings.link import Call, Facts, FeedLink, States
 from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
 from lapsed.settings.release_line import ReleaseCamera
@@ -44,11 +45,14 @@ __all__ = [
     "Colour",
     "CommandCamera",
     "Corner",
+    "Droppable",
     "Facts",
+    "Fault",
     "FeedLink",
     "Files",
     "Firmware",
     "GphotoCamera",
+    "Judge",
     "Machine",
     "Motors",
     "Name",
@@ -62,6 +66,7 @@ __all__ = [
     "Rate",
     "RectBed",
     "Rectangle",
+    "Region",
     "ReleaseCamera",
     "Retraction",
     "RoundBed",

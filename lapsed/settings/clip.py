@@ -71,6 +71,12 @@ class Clip(Part):
     )
     burn_in_corner: Corner = Field("bottom left", description="where it is written")
     enlarge: bool = Field(False, description="true allows a clip larger than the frames; it gains no detail")
+    even: Literal[True, False, "colour"] = Field(
+        True,
+        description="true takes flicker out of the brightness; 'colour' does so for red, green and blue each, where "
+        "lamps drift in colour; false leaves the light as it was shot",
+    )
+    steady: bool = Field(True, description="true moves frames back that stand off, as after a bump of the tripod")
     quality: Annotated[int, Field(ge=0, le=51)] = Field(
         18,
         description="constant rate factor: less is better and larger, 18 is hard to tell from the frames; codecs for "

@@ -10,6 +10,7 @@ from lapsed.settings.cadence import Cadence
 from lapsed.settings.camera import Camera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, Stitch
 from lapsed.settings.files import Files
+from lapsed.settings.judge import Judge
 from lapsed.settings.link import FeedLink
 from lapsed.settings.machine import Machine
 from lapsed.settings.web import Web
@@ -47,6 +48,7 @@ class Settings(Part):
     store: Store = Field(default_factory=Store)
     stitch: Stitch = Field(default_factory=Stitch)
     web: Web = Field(default_factory=Web)
+    judge: Judge = Field(default_factory=Judge)
     printer: tuple[Printer, ...] = Field(min_length=1)
     clip: tuple[Clip, ...] = DEFAULT_CLIPS
 

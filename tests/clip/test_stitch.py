@@ -44,6 +44,9 @@ def test_a_folder_becomes_clips_with_edit_lists_and_a_sheet(takes_of: Callable, 
     plan = from_json((folder / "clips" / "wide.edit.json").read_text())
     assert (plan.frames, plan.pieces[0].frame) == (30, "1.jpg")
     assert sorted(path.name for path in (folder / "clips").iterdir()) == [
+        "judged.csv",
+        "judged.jsonl",
+        "judged.svg",
         "master.edit.json",
         "master.ffconcat",
         "master.mov",
@@ -55,7 +58,8 @@ def test_a_folder_becomes_clips_with_edit_lists_and_a_sheet(takes_of: Callable, 
         "wide.otio",
     ]
     assert cv2.imread(str(report.sheet)) is not None
-    assert [(last.clip, last.done, last.total) for last in (heard[5], heard[-1])] == [
+    assert [(last.clip, last.done, last.total) for last in (heard[5], heard[11], heard[-1])] == [
+        ("judging", 6, 6),
         ("master", 11, 11),
         ("wide", 30, 30),
     ]
@@ -171,7 +175,7 @@ def test_too_little_space_is_said_before_starting(takes_of: Callable, monkeypatc
     monkeypatch.setattr(stitcher.shutil, "disk_usage", lambda _: SimpleNamespace(free=100))
     with pytest.raises(UserError, match="0 MB free; make room"):
         stitch(footage_of_folder(folder), CLIPS, None, quiet)
-    assert list((folder / "clips").iterdir()) == []
+    assert [path.name for path in (folder / "clips").iterdir() if not path.name.startswith("judged")] == []
 
 
 CHILD = """
@@ -182,6 +186,8 @@ from lapsed.clip.footage import footage_of_folder
 from lapsed.clip.stitch import stitch
 from lapsed.settings import Clip
 def told(progress):
+    if progress.clip != "c":
+        return
     print(progress.done, flush=True)
     if progress.done == 3:
         sys.stdin.readline()
@@ -205,7 +211,7 @@ def test_a_stitch_that_is_ended_leaves_no_debris(takes_of: Callable, number: sig
         child.communicate(timeout=20)
     assert child.returncode != 0
     left = sorted(path.name for path in (folder / "clips").iterdir())
-    assert left == ["c.edit.json", "c.ffconcat", "c.otio"]
+    assert left == ["c.edit.json", "c.ffconcat", "c.otio", "judged.csv", "judged.jsonl", "judged.svg"]
 
 
 def test_memory_is_shared_out_by_what_was_measured() -> None:

@@ -1,0 +1,191 @@
+"""Judging: every frame looked at once, small, in order; what was judged before is taken from the take's file.
+
+Worker threads decode and measure ahead; what depends on the order, how a frame stands against those before it and
+whether its neighbours are unlike it, is found in the caller's thread.
+"""
+
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Final, TypeVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lapsed.clip.judged import Header, Judged
+from lapsed.clip.likeness import Cells, Stranger, cells, stranger
+from lapsed.clip.measure import DARK, Light, cut, measure
+from lapsed.clip.reduced import BrokenFrameError, reduced
+from lapsed.clip.shift import Grey, Shift, moved, prepared, shift_of
+
+T = TypeVar("T")
+
+_NEW: Final = 1 / 8  # the share of a new frame in the running reference
+_WARM: Final = 16  # frames that a reference is made of again when judging goes on: (7/8)^16 is 12 %
+_STARTED_OVER: Final = 5  # frames in a row that fit no reference make one of their own
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One frame to judge: its name and what its file was like when it was looked up."""
+
+    name: str
+    size_bytes: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What a worker found, without any neighbour."""
+
+    light: Light
+    coarse: NDArray[np.uint8]
+    grey: Grey
+    factor: int
+
+
+def judge(
+    jobs: Sequence[Job],
+    folder: Path,
+    header: Header,
+    known: Sequence[Judged],
+    told: Callable[[int], None],
+    *,
+    workers: int,
+) -> tuple[Judged, ...]:
+    """Judge the frames in `folder`; `known` is what an earlier run found and is used as far as nothing has changed.
+
+    `told` gets the number of frames done.
+    """
+    cv2.setNumThreads(1)  # the workers are the parallelism
+    start = _unchanged(jobs, known)
+    done = [*known[:start]]
+    walk = _Walk()
+    warm = max(0, start - _WARM)
+    with ThreadPoolExecutor(workers, thread_name_prefix="judge") as pool:
+        looks = _in_turn(pool, [partial(_look, job, folder, header) for job in jobs[warm:]], workers + 2)
+        for index, look in enumerate(looks, warm):
+            if index < start:
+                walk.recall(index, look, done[index])
+                continue
+            done.append(walk.step(index, jobs[index], look))
+            for other, found in walk.strangers():
+                done[other] = replace(done[other], stranger=found)
+            told(index + 1)
+    return tuple(done)
+
+
+def _unchanged(jobs: Sequence[Job], known: Sequence[Judged]) -> int:
+    """How many frames from the first on need not be judged again; the last known one has a new neighbour now."""
+    same = 0
+    for job, entry in zip(jobs, known, strict=False):
+        if (job.name, job.size_bytes, job.mtime_ns) != entry.key:
+            break
+        same += 1
+    return same if same == len(jobs) else max(0, same - 2)
+
+
+def _in_turn(pool: ThreadPoolExecutor, work: Sequence[Callable[[], T]], ahead: int) -> Iterator[T]:
+    """The results of `work` in order, with at most `ahead` under way."""
+    under_way: deque[Future[T]] = deque()
+    try:
+        for each in work:
+            under_way.append(pool.submit(each))
+            if len(under_way) >= ahead:
+                yield under_way.popleft().result()
+        while under_way:
+            yield under_way.popleft().result()
+    finally:
+        for future in under_way:
+            future.cancel()
+
+
+def _look(job: Job, folder: Path, header: Header) -> _Look | str:
+    """Decode and measure one frame; a sentence's end where it is broken."""
+    try:
+        picture = reduced(folder / job.name, header.stored, header.orientation)
+    except BrokenFrameError as error:
+        return str(error)
+    except OSError as error:
+        return f"can't be read ({error.strerror or error})"
+    grey = cv2.cvtColor(np.ascontiguousarray(cut(picture.coarse, header.steady_region)), cv2.COLOR_BGR2GRAY)
+    light = measure(picture.fine, picture.coarse, header.region)
+    return _Look(light, picture.coarse, prepared(np.asarray(grey, np.uint8)), picture.factor)
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    index: int
+    cells: Cells
+
+
+class _Walk:
+    """Goes from frame to frame: the running reference, and the last frames that something could be seen in."""
+
+    def __init__(self) -> None:
+        self._reference: Grey | None = None
+        self._origin = (0.0, 0.0)  # where the reference stands, px of the coarse pictures
+        self._last = (0.0, 0.0)
+        self._lost = 0
+        self._seen: deque[_Seen] = deque(maxlen=3)
+
+    def recall(self, index: int, look: _Look | str, entry: Judged) -> None:
+        """Take in a frame whose shift is known from before."""
+        if isinstance(look, str) or look.light.high < DARK:
+            return
+        if entry.shift_px is not None:
+            self._last = entry.shift_px[0] / look.factor, entry.shift_px[1] / look.factor
+            self._merge(look.grey, self._last)
+        self._remember(index, look)
+
+    def step(self, index: int, job: Job, look: _Look | str) -> Judged:
+        """Judge the next frame; whether it is a stranger is known one frame later."""
+        entry = Judged(job.name, job.size_bytes, job.mtime_ns)
+        if isinstance(look, str):
+            return replace(entry, broken=look)
+        if look.light.high < DARK:
+            return replace(entry, light=look.light)
+        shift = self._shift(look)
+        if shift is not None:
+            x, y = (round(side * look.factor, 3) for side in (shift.x, shift.y))
+            entry = replace(entry, shift_px=(x, y), shift_error_px=round(shift.error * look.factor, 4))
+        self._remember(index, look)
+        return replace(entry, light=look.light)
+
+    def strangers(self) -> Iterator[tuple[int, Stranger | None]]:
+        """The frame before the last one, where its neighbours are unlike it."""
+        if len(self._seen) == 3:
+            before, frame, after = self._seen
+            yield frame.index, stranger(frame.cells, before.cells, after.cells)
+
+    def _remember(self, index: int, look: _Look) -> None:
+        self._seen.append(_Seen(index, cells(look.coarse, self._last)))
+
+    def _shift(self, look: _Look) -> Shift | None:
+        """Where the frame stands, in coarse pixels from the first frame; None where it can't be told."""
+        if self._reference is None:
+            self._merge(look.grey, (0.0, 0.0))
+            return Shift(0.0, 0.0, 0.0, 1.0)
+        off_x, off_y = self._origin
+        found = shift_of(look.grey, self._reference, (self._last[0] - off_x, self._last[1] - off_y))
+        if not found.sure:
+            self._lost += 1
+            if self._lost == _STARTED_OVER:
+                self._reference, self._origin, self._lost = look.grey, self._last, 0
+            return None
+        self._lost = 0
+        self._last = found.x + off_x, found.y + off_y
+        self._merge(look.grey, self._last)
+        return replace(found, x=self._last[0], y=self._last[1])
+
+    def _merge(self, grey: Grey, at: tuple[float, float]) -> None:
+        if self._reference is None:
+            self._origin = at
+            self._reference = grey.copy()
+            return
+        there = moved(grey, at[0] - self._origin[0], at[1] - self._origin[1])
+        cv2.addWeighted(self._reference, 1 - _NEW, there, _NEW, 0, dst=self._reference)
