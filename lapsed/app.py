@@ -20,6 +20,7 @@ CAMERA_KINDS = {
     "gphoto": kind.GPHOTO,
     "release": "lapsed.camera.release_line:open_camera",
     "capture": "lapsed.camera.capture:open_camera",
+    "stream": "lapsed.camera.stream:open_camera",
     "url": "lapsed.camera.still_url:open_camera",
     "command": "lapsed.camera.command:open_camera",
     "scene": "lapsed.sim.scene_camera:open_camera",

@@ -67,6 +67,7 @@ class StreamCamera(CameraPart):
     lag_s: LagS = Field(
         0.8, description="how late the stream shows the scene; film a clock beside its own picture to measure it"
     )
+    ca_file: str | None = Field(None, description="certificate (PEM) that https and rtsps are verified against")
     connect_within_s: PositiveS = Field(5.0, description="how long the camera may take to answer")
     silent_after_s: PositiveS = Field(5.0, description="a stream that sends nothing for so long is opened anew")
     picture_as: Literal["png", "jpg"] = Field(

@@ -1,5 +1,7 @@
 import asyncio
 import contextlib
+import shutil
+import subprocess
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -140,3 +142,20 @@ def card(tmp_path, monkeypatch):
 def grey():
     """Tells how bright an even picture is."""
     return lambda path: int(simplejpeg.decode_jpeg(path.read_bytes(), "GRAY").mean().round())
+
+
+@pytest.fixture(scope="session")
+def certificate(tmp_path_factory):
+    """Key and certificate of a camera that signed its own, made out to localhost."""
+    if shutil.which("openssl") is None:
+        pytest.skip("there is no openssl to make a certificate with")
+    folder = tmp_path_factory.mktemp("tls")
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2",
+         "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost",
+         "-keyout", folder / "key.pem", "-out", folder / "cert.pem"],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    both = folder / "both.pem"
+    both.write_bytes((folder / "key.pem").read_bytes() + (folder / "cert.pem").read_bytes())
+    return folder

@@ -1,8 +1,5 @@
 """The kind `url`, in real workers, against a server on loopback."""
 
-import shutil
-import subprocess
-
 import pytest
 from pydantic import ValidationError
 
@@ -176,23 +173,6 @@ def test_the_size_of_a_picture_stands_in_its_header():
     assert picture_size(b"\xff\xd8\xff\xe0\x00\x04ab" + (WHOLE % b"x")[2:]) == (256, 144)
     for data in (b"", b"\xff\xd8", b"GIF89a", b"\xff\xd8\xff\xda\x00\x02" + bytes(20), (WHOLE % b"x")[:8]):
         assert picture_size(data) is None
-
-
-@pytest.fixture(scope="module")
-def certificate(tmp_path_factory):
-    """Key and certificate of a camera that signed its own, made out to localhost."""
-    if shutil.which("openssl") is None:
-        pytest.skip("there is no openssl to make a certificate with")
-    folder = tmp_path_factory.mktemp("tls")
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2",
-         "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost",
-         "-keyout", folder / "key.pem", "-out", folder / "cert.pem"],
-        check=True, capture_output=True,
-    )  # fmt: skip
-    both = folder / "both.pem"
-    both.write_bytes((folder / "key.pem").read_bytes() + (folder / "cert.pem").read_bytes())
-    return folder
 
 
 def test_https_is_verified(certificate, tmp_path):
