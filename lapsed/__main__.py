@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from lapsed import __version__, commands, commands_camera, commands_gcode
+from lapsed import __version__, commands, commands_camera, commands_feed, commands_gcode
 from lapsed.errors import LapsedError, UserError
 
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
@@ -51,6 +51,7 @@ def _parser() -> argparse.ArgumentParser:
     subparsers = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", parser_class=_Parser)
     commands.add_parsers(subparsers)
     commands_camera.add_parsers(subparsers)
+    commands_feed.add_parsers(subparsers)
     commands_gcode.add_parsers(subparsers)
     return parser
 
