@@ -99,8 +99,10 @@ def length_due(state: State, here: Spot) -> bool:
     """Whether the layer or the share just told is one that a wished length wants a frame of."""
     take, pace, whole = state.take, state.track.pace, course(state)
     assert take is not None  # noqa: S101 - callers film
-    left = frames_left(state)
-    if _clocked(state, whole.chances(here)):
+    left, chances = frames_left(state), whole.chances(here)
+    # So near to a shot of the clock's that the frame is better made up for by the clock.
+    near = pace.shot is not None and here.time_s - pace.shot.time_s < _spacing_s(state) / 2
+    if _clocked(state, chances - 1 if near and chances is not None else chances):
         clock = _clock_s(state)
         # A layer change near the clock's next shot is the better place for it: there the head leaves a seam anyway.
         return clock is not None and here.time_s >= clock - _spacing_s(state) / 2

@@ -67,7 +67,7 @@ def plans(bench):
 # ----------------------------------------------------------------------------------------------- layers are counted
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=FIXTURES)
+@settings(max_examples=100, deadline=None, suppress_health_check=FIXTURES)
 @given(script=st.tuples(st.integers(1, 90), st.integers(1, 60), st.integers(1, 30)), by_file=st.booleans(), seed=seeds)
 def test_what_can_be_made_up_is_made_up_to_the_frame(make_bench, script, by_file, seed):
     (layers, frames, start), chance = script, random.Random(seed)
