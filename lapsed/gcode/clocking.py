@@ -5,14 +5,14 @@ import numpy as np
 from lapsed.gcode.seeking import Seeker
 from lapsed.gcode.span import Steps
 from lapsed.gcode.timing import Limits, Timer
-from lapsed.gcode.tokens import Floats
+from lapsed.gcode.tokens import Floats, Ints
 
 
 class Clock:
     """Adds up the durations of steps and of rests between them, and keeps the moments that were asked for.
 
-    `pushed` counts the steps so far, `moments` gives s for the lines of `mark`, complete after `finish`. `seeker` is
-    told when every step begins.
+    `pushed` counts the steps so far, `moments` gives s for the lines of `mark`, `asked_s` has s for the steps of `ask`;
+    both are complete after `finish`. `seeker` is told when every step begins.
     """
 
     def __init__(self, seeker: Seeker | None = None) -> None:
@@ -26,6 +26,18 @@ class Clock:
         # What waits for its step to settle: the step, the line, and the seconds of rest there or None where the moment
         # was asked for. A rest counts for the moments of later lines alone.
         self._due: list[tuple[int, int, float | None]] = []
+        self._asked: list[Ints] = []
+        self._answered: list[Floats] = []
+
+    @property
+    def asked_s(self) -> Floats:
+        """The moments of all steps asked for, in order."""
+        return np.concatenate(self._answered) if self._answered else np.zeros(0)
+
+    def ask(self, steps: Ints) -> None:
+        """Ask for the moments at which some steps that lay filament begin, none of them pushed yet."""
+        if steps.size:
+            self._asked.append(steps)
 
     def mark(self, line: int, step: int) -> None:
         """Ask for the moment at which a line begins, whose first step is one that is not pushed yet."""
@@ -54,18 +66,31 @@ class Clock:
             self._seeker.finish()
 
     def _settle(self, durations: Floats) -> None:
-        if len(durations):
-            reached = np.concatenate(([0.0], np.cumsum(durations)))
-            last = self._settled + len(durations) - 1
-            if self._seeker is not None:
-                begins = reached[:-1] + self.total_s
-                for step, _, seconds in self._due:
-                    if seconds is not None and step <= last:
-                        begins[step - self._settled :] += seconds
-                self._seeker.settle(begins)
-            self._take(reached, last)
-            self.total_s += float(reached[-1])
-            self._settled += len(durations)
+        if not len(durations):
+            return
+        reached = np.concatenate(([0.0], np.cumsum(durations)))
+        last = self._settled + len(durations) - 1
+        if self._seeker is not None or self._asked:
+            begins = reached[:-1] + self.total_s
+            for step, _, seconds in self._due:
+                if seconds is not None and step <= last:
+                    begins[step - self._settled :] += seconds
+            self._answer(begins)
+        self._take(reached, last)
+        self.total_s += float(reached[-1])
+        self._settled += len(durations)
+
+    def _answer(self, begins: Floats) -> None:
+        """Tell when steps begin, the first of them the first unsettled."""
+        if self._seeker is not None:
+            self._seeker.settle(begins)
+        end = self._settled + len(begins)
+        while self._asked and self._asked[0][0] < end:
+            steps = self._asked.pop(0)
+            count = int(np.searchsorted(steps, end))
+            self._answered.append(begins[steps[:count] - self._settled])
+            if count < len(steps):
+                self._asked.insert(0, steps[count:])
 
     def _take(self, reached: Floats, last: int) -> None:
         """Let go of what was due up to the step `last`."""

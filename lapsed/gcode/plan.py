@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
+from lapsed.gcode.bedding import Place
 from lapsed.gcode.choice import Wish, choose, moments
 from lapsed.gcode.cue import Dwell, cue_block, dwell_of
 from lapsed.gcode.hull import Hull
-from lapsed.gcode.layers import Place
 from lapsed.gcode.park import number
 from lapsed.gcode.reading import Reading, read
 from lapsed.gcode.seeking import Found, Seeker

@@ -12,6 +12,7 @@ from lapsed.gcode.clocking import Clock
 from lapsed.gcode.dialect import Dialect
 from lapsed.gcode.layers import Layer, layers
 from lapsed.gcode.line import Line, parse
+from lapsed.gcode.rises import Rises
 from lapsed.gcode.seeking import Found, Seeker
 from lapsed.gcode.span import BREAK, NOTHING, ROLES, STOP, Firmware, Pace, StepList, Steps, follow, paced, role_of
 from lapsed.gcode.state import STRAYING, State, advance
@@ -150,7 +151,8 @@ class Reader:
     def finish(self) -> Reading:
         """What was found."""
         self.clock.finish()
-        found, moments, end = layers(self.bedding.beds), self.clock.moments, self.bedding.end
+        rises = Rises(self.bedding.beds(), self.clock.asked_s, self.bedding.paths)
+        found, moments, end = layers(rises.level()), self.clock.moments, self.bedding.end
         # What is wanted may lie just after the last line.
         for line in self.wanted:
             if line == self.lines:
@@ -158,10 +160,10 @@ class Reader:
                 moments[line] = self.clock.total_s
         return Reading(
             layers=found.all,
-            begins_s=tuple(moments[layer.begin.line] for layer in found.all),
+            begins_s=tuple(layer.begin_s for layer in found.all),
             end=Found(end, moments[end.line], found.top_mm) if end is not None else None,
             print_s=self.clock.total_s,
-            spiral=found.spiral,
+            spiral=rises.spiral,
             lines=self.lines,
             size_bytes=self.size,
             moves=self.clock.pushed,
@@ -276,8 +278,10 @@ class Reader:
 
     def _add(self, table: Table, steps: Steps) -> None:
         where = Where(self.lines, self.size, table.starts)
-        for place in self.bedding.lay(steps, self.clock.pushed, where):
-            self.clock.mark(place.line, place.step)
+        before = self.bedding.end
+        self.clock.ask(self.bedding.lay(steps, self.clock.pushed, where) + self.clock.pushed)
+        if (end := self.bedding.end) is not None and end is not before:
+            self.clock.mark(end.line, end.step)
         if self.seeker is not None:
             self.seeker.see(steps, self.clock.pushed, where)
         self.clock.push(steps, self.limits, self.lines)

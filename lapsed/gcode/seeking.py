@@ -5,8 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lapsed.gcode.bedding import Where
-from lapsed.gcode.layers import Place
+from lapsed.gcode.bedding import Place, Where
 from lapsed.gcode.span import Steps
 from lapsed.gcode.tokens import Flags, Floats, Ints
 
