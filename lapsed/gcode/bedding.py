@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from lapsed.gcode.arrays import Flags, Floats, Ints
 from lapsed.gcode.hull import Spot
 from lapsed.gcode.span import Steps
-from lapsed.gcode.tokens import Flags, Floats, Ints
 
 RAMP_STEP_MM = 0.01
 ROUND_MM = 1e-4

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lapsed.gcode.arc import MOST_CHORDS
-from lapsed.gcode.tokens import Flags, Floats, Ints
+from lapsed.gcode.arrays import Flags, Floats, Ints
 
 Pair = tuple[Floats, Floats]
 

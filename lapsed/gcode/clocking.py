@@ -2,10 +2,10 @@
 
 import numpy as np
 
+from lapsed.gcode.arrays import Floats, Ints
 from lapsed.gcode.seeking import Seeker
 from lapsed.gcode.span import Steps
 from lapsed.gcode.timing import Limits, Timer
-from lapsed.gcode.tokens import Floats, Ints
 
 
 class Clock:

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from lapsed.gcode.arrays import Flags, Ints
 from lapsed.gcode.bedding import Bedding, Where
 from lapsed.gcode.clocking import Clock
 from lapsed.gcode.dialect import Dialect
@@ -17,7 +18,7 @@ from lapsed.gcode.seeking import Found, Seeker
 from lapsed.gcode.span import BREAK, NOTHING, ROLES, STOP, Firmware, Pace, StepList, Steps, follow, paced, role_of
 from lapsed.gcode.state import STRAYING, State, advance
 from lapsed.gcode.timing import Limits, overridden
-from lapsed.gcode.tokens import Flags, Ints, M, Table, tokenise
+from lapsed.gcode.tokens import M, Table, tokenise
 
 CHUNK = 256 * 1024
 """Bytes taken apart at once: small enough for the processor's cache, large enough to spread NumPy's own cost."""

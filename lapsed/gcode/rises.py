@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lapsed.gcode.arrays import Floats
 from lapsed.gcode.bedding import RAMP_STEP_MM, ROUND_MM, Beds, Path, Place
 from lapsed.gcode.hull import Hull
-from lapsed.gcode.tokens import Floats
 
 SAME_MM = 0.025
 _LEVEL_SHARE = 0.8

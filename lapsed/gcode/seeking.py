@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lapsed.gcode.arrays import Flags, Floats, Ints
 from lapsed.gcode.bedding import Place, Where
 from lapsed.gcode.span import Steps
-from lapsed.gcode.tokens import Flags, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)

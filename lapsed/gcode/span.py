@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from lapsed.gcode.arrays import Flags, Floats, Ints
 from lapsed.gcode.chords import Arcs, with_chords
 from lapsed.gcode.dialect import Dialect
 from lapsed.gcode.line import Line
 from lapsed.gcode.state import AXES, INCH_MM, STRAYING, Segment, State, place
-from lapsed.gcode.tokens import NO_CODE, ODD_CODE, Flags, Floats, Ints, M, T, Table
+from lapsed.gcode.tokens import NO_CODE, ODD_CODE, M, T, Table
 from lapsed.model import Position
 
 (NOTHING, MOVE, CLOCKWISE, COUNTER, NAME, ABSOLUTE, RELATIVE, E_ABSOLUTE, E_RELATIVE, DRAW, PUSH, STOP, PACE, BREAK) = (

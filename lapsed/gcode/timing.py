@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from lapsed.gcode.arrays import Flags, Floats
 from lapsed.gcode.line import Line
 from lapsed.gcode.span import Steps
-from lapsed.gcode.tokens import Flags, Floats
 
 Axes = tuple[float, float, float, float]
 

@@ -9,12 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from lapsed.gcode.arrays import Bytes, Flags, Floats, Ints
 from lapsed.gcode.dialect import Dialect
-
-Ints = npt.NDArray[np.int64]
-Floats = npt.NDArray[np.float64]
-Bytes = npt.NDArray[np.uint8]
-Flags = npt.NDArray[np.bool_]
+from lapsed.gcode.numbering import without_numbers
 
 M, T, NO_CODE, ODD_CODE = 10_000, 20_000, 30_000, 30_001
 """A command as one number: G by itself, M and T from these on; then lines without a command, and irregular ones."""
@@ -85,12 +82,11 @@ def tokenise(text: bytes, dialect: Dialect) -> Table:
     """Take apart whole lines; `text` ends with a newline."""
     if dialect.lower_case and not dialect.exponents:
         text = text.upper()
-    raw = np.frombuffer(PAD + text, np.uint8)
-    kinds = _CLASS.take(raw)
-    at = np.flatnonzero(kinds)[len(PAD) - 1 :]
-    kind = kinds.take(at)
-    digits = np.diff(at, append=at[-1] + 1)
-    digits -= 1
+    raw: Bytes = np.frombuffer(PAD + text, np.uint8)
+    at, kind, digits = _marks(raw)
+    if text.startswith(b"N") or b"\nN" in text:
+        raw = without_numbers(raw, at, digits)
+        at, kind, digits = _marks(raw)
     after = at + (digits - (_MOST_DIGITS - 1))  # where the eight bytes begin that end with the digits
     if (kind == _SEMICOLON).any():
         keep = _outside_comments(kind)
@@ -115,6 +111,15 @@ def tokenise(text: bytes, dialect: Dialect) -> Table:
     keep_word = np.flatnonzero(~is_first & (code[line_of[words]] != ODD_CODE))
     kept = words[keep_word]
     return Table(starts, code, odd, raw[at[kept]], line_of[kept], value[keep_word])
+
+
+def _marks(raw: Bytes) -> tuple[Ints, Bytes, Ints]:
+    """All that is no digit, from the newline before the text on: where, of which class, and how many digits follow."""
+    kinds = _CLASS.take(raw)
+    at = np.flatnonzero(kinds)[len(PAD) - 1 :]
+    digits = np.diff(at, append=at[-1] + 1)
+    digits -= 1
+    return at, kinds.take(at), digits
 
 
 def _outside_comments(kind: Bytes) -> Flags:

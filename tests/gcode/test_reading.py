@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lapsed.gcode.dialect import Dialect
-from lapsed.gcode.line import parse
+from lapsed.gcode.line import checksum, parse
 from lapsed.gcode.reading import Reading, Setup, read
 from lapsed.gcode.state import State, advance, place
 
@@ -372,10 +372,32 @@ def test_many_lines_at_once_give_the_states_of_single_lines(program: str, dialec
     assert len(reading.states) == len(states)
 
 
+dressings = st.sampled_from(
+    ["{line}", "N{n} {line}", "N{n}{line}", "N{n} {line}*{sum}", "N{n} {line}*7", "N{n} {line}*{sum}\r"]
+)
+
+
+@given(programs, dialects, st.lists(dressings, min_size=1))
+@settings(max_examples=200, deadline=None)
+def test_numbers_and_checksums_of_many_lines_at_once_are_read_as_in_single_lines(
+    program: str, dialect: Dialect, dress: list[str]
+) -> None:
+    rows = []
+    for n, line in enumerate(program.splitlines()):
+        row = dress[n % len(dress)].format(n=n, line=line, sum="{sum}")
+        rows.append(row.replace("{sum}", str(checksum(row.partition("*")[0]))))
+    numbered = "".join(f"{row}\n" for row in rows)
+    states, _ = singly(numbered, dialect)
+    reading = read([numbered.encode()], Setup(dialect))
+    same(reading.last, states[-1])
+    wrong = sum("the checksum says" in (parse(row, dialect).trouble or "") for row in rows)
+    assert sum("the checksum says" in each for each in reading.troubles) == min(wrong, 20)
+
+
 @given(programs, dialects)
 @settings(max_examples=200, deadline=None)
-def test_numbered_lines_take_the_slow_path_to_the_same_time(program: str, dialect: Dialect) -> None:
-    numbered = "".join(f"N1 {line}\n" for line in program.splitlines() if not line.startswith("N"))
+def test_lines_that_take_the_slow_path_come_to_the_same_time(program: str, dialect: Dialect) -> None:
+    numbered = "".join(f"(slow) {line}\n" for line in program.splitlines() if not line.startswith("N"))
     plain = "".join(f"{line}\n" for line in program.splitlines() if not line.startswith("N"))
     fast: Reading = read([plain.encode()], Setup(dialect))
     slow: Reading = read([numbered.encode()], Setup(dialect))
