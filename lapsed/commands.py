@@ -7,14 +7,11 @@ import logging
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
-from lapsed import arguments, configuration, service
+from lapsed import arguments, clip_options, configuration, service
 from lapsed.errors import UserError
-from lapsed.settings import CodecName
 from lapsed.take import reader
-
-_CODECS = [word for word in get_args(CodecName) if word != "master"]
 
 Subparsers = Any
 """argparse keeps the type of what add_subparsers returns to itself."""
@@ -48,10 +45,10 @@ def add_parsers(subparsers: Subparsers) -> None:
     stitch = subparsers.add_parser("stitch", help="make the clips of a take or of a folder of pictures")
     stitch.add_argument("path", type=Path, metavar="PATH", help="a take, or a folder of pictures")
     stitch.add_argument("--clip", action="append", metavar="NAME", help="only this clip; may be given again")
-    stitch.add_argument("--size", type=_size, metavar="WxH", help="width and height of deliveries, such as 1080x1920")
-    stitch.add_argument("--rate", type=arguments.rate, metavar="R", help="frames a second: 25, 29.97, 30000/1001")
-    stitch.add_argument("--length", type=float, metavar="S", help="length in seconds")
-    stitch.add_argument("--codec", choices=_CODECS, help="the codec of deliveries")
+    clip_options.add(stitch)
+    stitch.add_argument(
+        "--edit-list", type=Path, metavar="FILE", help="stitch the clip that a saved edit list says, and no other"
+    )
     stitch.add_argument("--workers", type=_processes, default=1, metavar="N", help="processes that encode side by side")
     stitch.add_argument("--even", type=_even, metavar="yes|no|colour", help="take flicker out of deliveries, or not")
     stitch.add_argument("--steady", type=_yes, metavar="yes|no", help="move frames of deliveries back that stand off")
@@ -106,13 +103,6 @@ def _count(text: str) -> int:
     if not text.isdecimal() or not 1 <= int(text) <= 2000:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of shots from 1 to 2000")
     return int(text)
-
-
-def _size(text: str) -> tuple[int, int]:
-    width, cross, height = text.lower().partition("x")
-    if not (cross and width.isdecimal() and height.isdecimal()):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a size; write it like 3840x2160")
-    return int(width), int(height)
 
 
 def _processes(text: str) -> int:

@@ -3,13 +3,12 @@
 import argparse
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
-from pydantic import ValidationError
-
-from lapsed import configuration, settings
-from lapsed.clip import quiet, stitch
+from lapsed import clip_options, configuration, settings
+from lapsed.clip import exchange, quiet, stitch
 from lapsed.clip.examine import Wishes
 from lapsed.clip.footage import Footage, Frame, Progress, Report, footage_of_folder
 from lapsed.errors import UserError
@@ -21,22 +20,25 @@ def run(args: argparse.Namespace) -> int:
     if args.idle:
         quiet.lower()
     footage = footage_of(args)
-    whole = _configured(args)
-    clips = _clips(args, footage, whole)
-    report = stitch.stitch(
-        footage,
-        clips,
-        args.out,
-        _silent if args.quiet else bar,
-        wishes=_wishes(args, whole),
-        said=_nothing if args.quiet else _announce,
-        processes=args.workers,
-    )
+    changes = clip_options.given(args)
+    told = _silent if args.quiet else bar
+    if args.edit_list is not None:
+        if changes or args.clip or args.keep or args.drop:
+            raise UserError("an edit list says all of its clip: leave out --clip and what changes clips, or change it")
+        asked = 1
+        report = stitch.stitch_again(footage, exchange.read(args.edit_list), args.out, told, processes=args.workers)
+    else:
+        whole = _configured(args)
+        clips = _clips(args, footage, whole, changes)
+        asked = len(clips)
+        said = _nothing if args.quiet else _announce
+        wishes = _wishes(args, whole)
+        report = stitch.stitch(footage, clips, args.out, told, wishes=wishes, said=said, processes=args.workers)
     if args.json:
         print(json.dumps(report.as_json(), indent=2))
     elif not args.quiet:
         _tell(report)
-    return 0 if len(report.clips) == len(clips) else 1
+    return 0 if len(report.clips) == asked else 1
 
 
 def judge(args: argparse.Namespace) -> int:
@@ -91,7 +93,9 @@ def _wishes(args: argparse.Namespace, whole: settings.Settings | None) -> Wishes
     return Wishes(settings.Judge() if whole is None else whole.judge, args.keep, args.drop)
 
 
-def _clips(args: argparse.Namespace, footage: Footage, whole: settings.Settings | None) -> list[settings.Clip]:
+def _clips(
+    args: argparse.Namespace, footage: Footage, whole: settings.Settings | None, changes: Mapping[str, Any]
+) -> list[settings.Clip]:
     """The clips of the configuration, if there is one, as the options change them."""
     known: tuple[settings.Clip, ...] = settings.DEFAULT_CLIPS
     if whole is not None:
@@ -101,7 +105,7 @@ def _clips(args: argparse.Namespace, footage: Footage, whole: settings.Settings 
     for name in names:
         if name not in by_name:
             raise UserError(f"there is no clip {name!r}; there are {', '.join(by_name)}")
-    return [_changed(by_name[name], args) for name in names]
+    return [clip_options.changed(by_name[name], changes) for name in names]
 
 
 def _printer(folder: Path, whole: settings.Settings) -> settings.Printer | None:
@@ -111,24 +115,16 @@ def _printer(folder: Path, whole: settings.Settings) -> settings.Printer | None:
     return next((printer for printer in whole.printer if printer.name == name), None)
 
 
-def _changed(clip: settings.Clip, args: argparse.Namespace) -> settings.Clip:
-    changes = {"rate": args.rate, "length_s": args.length}
-    if clip.codec != "master":
-        changes |= {"size_px": args.size, "codec": args.codec, "even": args.even, "steady": args.steady}
-    given = {name: value for name, value in changes.items() if value is not None}
-    try:
-        return settings.Clip.model_validate({**clip.model_dump(), **given})
-    except ValidationError as error:
-        raise UserError(f"clip {clip.name!r}: {error.errors()[0]['msg']}") from error
-
-
 def _tell(report: Report) -> None:
     for clip in report.clips:
         print(
             f"{clip.name:8} {clip.width}x{clip.height}, {clip.frames} frames at {float(clip.rate):g} a second, "
             f"{clip.seconds:.1f} s, {clip.codec}: {clip.path}"
         )
-    print(f"sheet    {report.sheet}")
+        if clip.account is not None:
+            print(f"         {clip.account.as_text()}")
+    if report.sheet is not None:
+        print(f"sheet    {report.sheet}")
     for line in _found(report):
         print(line)
     for remark in (*report.remarks, *(remark for clip in report.clips for remark in clip.remarks)):

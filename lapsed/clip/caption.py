@@ -38,7 +38,7 @@ def _column(facts: Sequence[Facts], field: str, first_s: float) -> Iterator[str]
     layers = max((len(str(fact.layer)) for fact in facts if fact.layer is not None), default=0)
     for fact in facts:
         if field == "layer":
-            yield "" if fact.layer is None else f"layer {fact.layer:{FIGURE_SPACE}>{layers}}"
+            yield "" if fact.layer is None else f"Layer {fact.layer:{FIGURE_SPACE}>{layers}}"
         elif field == "height":
             yield "" if fact.height_mm is None else f"{fact.height_mm:.2f} mm"
         else:

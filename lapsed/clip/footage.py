@@ -171,7 +171,7 @@ class Made:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What became of the frames; `sheet` is the contact sheet, `remarks` are sentences about all clips."""
+    """What became of the frames; `sheet` is the contact sheet, if any, `remarks` are sentences about all clips."""
 
     title: str
     frames: int

@@ -14,6 +14,7 @@ from av.video.frame import VideoFrame
 from lapsed.clip.blend import barred, mixed
 from lapsed.clip.codec import CODECS
 from lapsed.clip.editlist import EditList, Look, Piece
+from lapsed.clip.lettering import lettered
 from lapsed.clip.orient import turned
 from lapsed.clip.planes import BrokenFrameError, Shaper
 from lapsed.clip.room import Room
@@ -139,7 +140,7 @@ class Rendering:
                     picture = mixed(picture, shaped[1].get(), piece.mix.share)
                 except BrokenFrameError as error:
                     self._note(piece.mix.frame, error)
-            return picture
+            return lettered(picture, piece.caption, self._edit.caption_corner) if piece.caption else picture
 
         return work
 

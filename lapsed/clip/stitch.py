@@ -24,8 +24,9 @@ from lapsed.clip.footage import Footage, Frame, LeftOut, Made, Progress, Report
 from lapsed.clip.labels import Tags
 from lapsed.clip.orient import turned
 from lapsed.clip.partial import only_one
+from lapsed.clip.plan import Plan
 from lapsed.clip.players import advice, exceeded
-from lapsed.clip.probe import probe
+from lapsed.clip.probe import Flaw, probe
 from lapsed.clip.sift import Sifted, sift
 from lapsed.errors import UserError
 from lapsed.settings import Clip
@@ -111,6 +112,38 @@ def _examined(footage: Footage, sifted: Sifted, wishes: Wishes, target: Path, to
     return _Found(report, examination)
 
 
+def stitch_again(footage: Footage, edit: EditList, out: Path | None, told: Told, *, processes: int = 1) -> Report:
+    """Stitch the one clip that a saved edit list says, from frames below the footage's folder; there is no sheet.
+
+    Raises UserError where a frame is missing or not what it was.
+    """
+    target = out if out is not None else footage.folder / "clips"
+    sifted = _same_frames(footage.folder, edit)
+    _make_folder(target)
+    with only_one(target), _ended_by_sigterm():
+        work = _Work(footage, sifted, target, told, means=Means(delivery.cores(), processes), found=None)
+        made = work.carry_out(Plan(edit, planning.account(edit, len(footage.frames)), ()))
+    left_out = tuple(LeftOut(str(footage.folder / name), why) for name, why in work.broken.items())
+    return Report(footage.title, len(footage.frames), (made,), None, left_out, tuple(work.remarks))
+
+
+def _same_frames(folder: Path, edit: EditList) -> Sifted:
+    pictures = []
+    for name in edit.used:
+        look = probe(folder / name)
+        if isinstance(look, Flaw):
+            raise UserError(f"the edit list of {edit.clip} shows {look.path}, which {look.reason}")
+        if (look.width, look.height) != edit.stored:
+            raise UserError(
+                f"the edit list of {edit.clip} is for frames of {edit.stored[0]}x{edit.stored[1]}, and {look.path} is "
+                f"{look.width}x{look.height}"
+            )
+        if edit.codec == "master" and look.kind != "jpeg":
+            raise UserError(f"a master carries JPEGs, and {look.path} is a PNG; change the codec in the edit list")
+        pictures.append(look)
+    return Sifted(tuple(pictures), (), edit.orientation, ())
+
+
 class _Work:
     """What the clips of one footage have in common, and what is found out while they are made."""
 
@@ -134,7 +167,9 @@ class _Work:
         self._found = found
         kept = sifted.kept if found is None else [sifted.kept[index] for index in found.kept]
         self._stock = planning.Stock(
-            frames={os.path.relpath(each.path, footage.folder): by_path[each.path] for each in kept},
+            frames={
+                os.path.relpath(each.path, footage.folder): by_path.get(each.path, Frame(each.path)) for each in kept
+            },
             stored=sifted.stored,
             upright=self._upright,
             orientation=sifted.orientation,
@@ -159,24 +194,26 @@ class _Work:
 
     def make(self, clip: Clip) -> Made:
         """Stitch one clip, its edit list beside it."""
-        folder = self._footage.folder
-        planned = planning.plan(clip, self._stock_of(clip))
-        plan = planned.edit
-        codec = CODECS.get(clip.codec)
-        path = self._target / f"{clip.name}{codec.suffix if codec else '.mov'}"
+        return self.carry_out(planning.plan(clip, self._stock_of(clip)))
+
+    def carry_out(self, planned: Plan) -> Made:
+        """Stitch what was planned."""
+        folder, plan = self._footage.folder, planned.edit
+        codec = CODECS.get(plan.codec)
+        path = self._target / f"{plan.clip}{codec.suffix if codec else '.mov'}"
         _check_room(plan, folder, path)
         self.remarks += keep(plan, folder, self._target)
-        pace = _pace(clip.name, plan.frames, self._told)
+        pace = _pace(plan.clip, plan.frames, self._told)
         tags = self._tags(plan)
         if codec is None:
             master.write(plan, folder, path, tags, pace)
         else:
             broken = delivery.write(plan, folder, path, tags, pace, means=self._means)
             self.broken.update((bad.frame, bad.reason) for bad in broken)
-        width, height = self._upright if clip.codec == "master" else plan.size
+        width, height = self._upright if codec is None else plan.size
         remarks = (*planned.remarks, *_playing(plan, path))
         track = codec.track if codec else "mjpeg"
-        return Made(clip.name, path, width, height, plan.frames, plan.rate, track, remarks, planned.account)
+        return Made(plan.clip, path, width, height, plan.frames, plan.rate, track, remarks, planned.account)
 
     def _tags(self, plan: EditList) -> Tags:
         rate = f"{float(plan.rate):.5g} frames a second"
