@@ -3,12 +3,14 @@
 import asyncio
 import shutil
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from lapsed import __version__, clock
+from lapsed.check import judge, place
 from lapsed.decide import state as s
 from lapsed.errors import LapsedError, UserError
-from lapsed.model import Missed, OnCard
+from lapsed.model import Check, Missed, OnCard, Verdict
 from lapsed.now import DiskNow, Now, PrinterNow
 from lapsed.runner import Runner
 from lapsed.settings import Settings
@@ -16,11 +18,13 @@ from lapsed.stitcher import Stitcher
 from lapsed.take import reader, space
 from lapsed.web.bell import Bell
 from lapsed.web.takes import NotHereError
-from lapsed.web.words import Clips, ClipShape, Done, StitchWish
+from lapsed.web.words import CheckLine, Checks, Clips, ClipShape, Done, StitchWish
 
 TEST_FRAMES = "test-frames"
 MOST_TEST_FRAMES = 10
 LOOK_AT_DISK_EVERY_S = 10.0
+
+_HOST_ADVICE = "start the host, and compare the link's url with the host's own reference"
 
 
 class Reception:
@@ -102,6 +106,34 @@ class Reception:
         if isinstance(became, OnCard):
             return Done(text=f"camera {camera} was released; its picture is on its card")
         return Done(text=f"a test frame of camera {camera} is taken", frame=became.files[0])
+
+    async def check(self, printer: str) -> Checks:
+        """What can be told of host, machine, disk and cameras; cameras are left alone while they film."""
+        runner = self._runner(printer)
+        part = next(part for part in self._settings.printer if part.name == printer)
+        now = runner.now()
+        store = await asyncio.to_thread(place.store, self.store)
+        found = [
+            Check("host", Verdict.PASS, "heard")
+            if now.link
+            else Check("host", Verdict.FAIL, now.link_text, _HOST_ADVICE),
+            judge.park_point(part.machine, part.cadence),
+            judge.folder(store),
+            judge.disk(store, self._settings.store.min_free_mb, judge.frames_wanted(part.cadence), None),
+        ]
+        if now.take is not None:
+            found += [Check(f"camera {one.name}", Verdict.PASS, f"filming; {one.text}") for one in now.cameras]
+        else:
+            for name, checks in (await runner.inspect()).items():
+                named = f"camera {name}"
+                found += [
+                    check if check.what == named else replace(check, what=f"{named}: {check.what}") for check in checks
+                ]
+        return Checks(
+            checks=tuple(
+                CheckLine(what=one.what, verdict=one.verdict.value, found=one.found, advice=one.advice) for one in found
+            )
+        )
 
     def test_frame(self, name: str) -> Path:
         """The file of a test frame."""

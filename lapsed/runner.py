@@ -24,6 +24,7 @@ from lapsed.model import (
     Block,
     CameraEvent,
     CameraTold,
+    Check,
     Forecast,
     Landed,
     Missed,
@@ -33,6 +34,7 @@ from lapsed.model import (
     PrintTold,
     Refusal,
     Released,
+    Verdict,
 )
 from lapsed.now import PrinterNow
 from lapsed.onlooker import Onlooker
@@ -53,6 +55,9 @@ from lapsed.take.records import (
 )
 
 log = logging.getLogger(__name__)
+
+INSPECT_WITHIN_S = 15.0
+"""How long a camera may take to say how it is set."""
 
 JOURNAL_WITHIN_S = 2.0
 """How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
@@ -391,7 +396,20 @@ class Runner:
         if link.protocol == "json-rpc" and not (lines and link.run_reply == "taken"):
             self.tell(s.Done(shot, phase))
 
-    # ------------------------------------------------------------------------------------------------- test frames
+    # -------------------------------------------------------------------------------------- checks and test frames
+
+    async def inspect(self) -> dict[str, tuple[Check, ...]]:
+        """What each camera says when it is looked over between orders, within the time it may take to be ready."""
+        return {name: await self._inspected(name, keeper) for name, keeper in self._keepers.items()}
+
+    async def _inspected(self, name: str, keeper: Keeper) -> tuple[Check, ...]:
+        try:
+            async with asyncio.timeout(INSPECT_WITHIN_S):
+                return await keeper.inspect()
+        except (TimeoutError, RetryError) as error:
+            found = str(error) or "the camera did not answer in time"
+            advice = "look at its cable, power and sleep timer, then check again"
+            return (Check(f"camera {name}", Verdict.FAIL, found, advice),)
 
     async def test_frame(self, camera: str, folder: Path, stem: str) -> Landed | OnCard | Missed:
         """One picture that belongs to no take, its files named `stem` in `folder`; refused while a print is filmed."""

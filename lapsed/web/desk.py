@@ -5,7 +5,7 @@ from typing import Protocol
 
 from lapsed.now import Now
 from lapsed.web.bell import Bell
-from lapsed.web.words import Clips, Done, StitchWish
+from lapsed.web.words import Checks, Clips, Done, StitchWish
 
 
 class Desk(Protocol):
@@ -29,6 +29,9 @@ class Desk(Protocol):
 
     async def shoot(self, printer: str, camera: str | None) -> Done:
         """A shot at once: of the print while one is filmed, else a test frame."""
+
+    async def check(self, printer: str) -> Checks:
+        """Host, machine, disk and cameras looked over."""
 
     def test_frame(self, name: str) -> Path:
         """The file of a test frame. Raises UserError if it is not there any more."""

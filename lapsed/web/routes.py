@@ -19,6 +19,7 @@ from lapsed.web import guard, metrics, takes
 from lapsed.web.desk import Desk
 from lapsed.web.reducer import Reduced, Reducer
 from lapsed.web.words import (
+    Checks,
     Clips,
     DeleteWish,
     Done,
@@ -162,6 +163,10 @@ class Routes:
     async def shoot(self, request: Request, wish: ShootWish) -> Response:
         """One shot now."""
         return _json(await self._desk.shoot(request.path_params["printer"], wish.camera))
+
+    async def check(self, request: Request, __: Body) -> Response:
+        """Everything looked over."""
+        return _json(await self._desk.check(request.path_params["printer"]))
 
     async def end_take(self, request: Request, __: Body) -> Response:
         """End the open take."""
@@ -316,6 +321,7 @@ OPERATIONS = (
     Operation("GET", "/api/now/stream", "The same, again at each change", Routes.stream, media="text/event-stream"),
     Operation("POST", "/api/printers/{printer}/skip", "Skip shots, or don't", Routes.skip, SkipWish, Done),
     Operation("POST", "/api/printers/{printer}/shoot", "Take a shot now", Routes.shoot, ShootWish, Done),
+    Operation("POST", "/api/printers/{printer}/check", "Look everything over", Routes.check, answer=Checks),
     Operation("POST", "/api/printers/{printer}/end-take", "End the open take", Routes.end_take, answer=Done),
     Operation("GET", "/api/test-frames/{frame}", "A test frame", Routes.proof, media="image/jpeg", query=_VIEW),
     Operation("GET", "/api/clips", "The clips of the configuration", Routes.clips, answer=Clips),

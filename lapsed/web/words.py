@@ -59,6 +59,21 @@ class DeleteWish(Word):
     confirm: Annotated[str, Field(max_length=255)]
 
 
+class CheckLine(Word):
+    """One thing that was looked at: what, pass or warn or fail, how it is, and what to do about it."""
+
+    what: str
+    verdict: str
+    found: str
+    advice: str
+
+
+class Checks(Word):
+    """All that was looked at."""
+
+    checks: tuple[CheckLine, ...]
+
+
 class Health(Word):
     """Whether the daemon lives; `hosts_heard` and `cameras_ready` tell of how many."""
 

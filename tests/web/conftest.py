@@ -21,7 +21,7 @@ from lapsed.take.records import CameraNoted, CueNoted
 from lapsed.web.bell import Bell
 from lapsed.web.server import Server
 from lapsed.web.takes import NotHereError
-from lapsed.web.words import Clips, ClipShape, Done
+from lapsed.web.words import CheckLine, Checks, Clips, ClipShape, Done
 
 UTC = "2026-05-04T09:30:00.000000Z"
 
@@ -80,6 +80,10 @@ class PlainDesk:
             raise RetryError("the camera is busy; ask again")
         self.asked.append(("shoot", camera))
         return Done(text="so be it", frame="proof.jpg")
+
+    async def check(self, printer: str) -> Checks:
+        self._known(printer)
+        return Checks(checks=(CheckLine(what="host", verdict="fail", found="not heard", advice="start it"),))
 
     def test_frame(self, name: str) -> Path:
         path = self.store / "test-frames" / name

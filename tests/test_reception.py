@@ -1,0 +1,125 @@
+"""What the page may ask of a real daemon, and what becomes of it."""
+
+import asyncio
+from contextlib import asynccontextmanager
+
+import pytest
+
+from lapsed import app, settings
+from lapsed.errors import UserError
+from lapsed.sim.host import SimHost
+from lapsed.sim.pace import Pace
+from lapsed.sim.part import write_part
+from lapsed.take import reader
+from lapsed.web.takes import NotHereError
+from lapsed.web.words import StitchWish
+
+STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
+
+
+async def until(condition, within_s=30.0):
+    async with asyncio.timeout(within_s):
+        while not condition():  # noqa: ASYNC110 - other processes are waited for
+            await asyncio.sleep(0.02)
+
+
+@pytest.fixture
+def workshop(tmp_path):
+    """A daemon at work beside a simulated host, and its desk."""
+
+    @asynccontextmanager
+    async def work(speed=60.0, layers=40):
+        async with SimHost(pace=Pace(speed)) as host:
+            part = tmp_path / "beacon.gcode"
+            part.write_text(write_part(layers))
+            printer = {
+                "name": "pier",
+                "link": {"url": host.url},
+                "machine": {"park_point_mm": [8, 212], "settle_s": 0},
+                "camera": [{"kind": "gphoto", "exposure_s": 0.01}],
+            }
+            whole = {"store": {"folder": tmp_path / "takes", "min_free_mb": 0}, "printer": [printer]}
+            daemon = app.Daemon(settings.Settings.model_validate(whole), None, kinds=STILL)
+            running = asyncio.create_task(daemon.run())
+            await until(lambda: daemon.ready)
+            try:
+                yield daemon, host, part
+            finally:
+                daemon.stop()
+                await running
+
+    return work
+
+
+def filming(desk):
+    return desk.now().printers[0].take
+
+
+async def test_before_a_print_a_test_frame_and_a_look_over(workshop, tmp_path):
+    async with workshop() as (daemon, _, _):
+        done = await daemon.desk.shoot("pier", None)
+        assert daemon.desk.test_frame(done.frame).read_bytes()[:2] == b"\xff\xd8"
+        with pytest.raises(UserError, match="no camera side"):
+            await daemon.desk.shoot("pier", "side")
+        for name in ("../takes/none", "none.jpg", "."):
+            with pytest.raises(NotHereError):
+                daemon.desk.test_frame(name)
+        for _ in range(11):
+            done = await daemon.desk.shoot("pier", "main")
+        assert len(list((tmp_path / "takes" / "test-frames").iterdir())) <= 10
+        assert daemon.desk.test_frame(done.frame).is_file()
+        lines = (await daemon.desk.check("pier")).checks
+        assert {"host", "park point", "folder", "disk space"} <= {line.what for line in lines}
+        assert any(line.what.startswith("camera main") for line in lines)
+        assert all(line.verdict in ("pass", "warn", "fail") for line in lines)
+        with pytest.raises(NotHereError, match="there is no printer 'mole'"):
+            daemon.desk.skip("mole", on=True)
+        with pytest.raises(UserError, match="no take"):
+            daemon.desk.end_take("pier")
+
+
+async def test_during_a_print_shots_are_skipped_asked_for_and_the_take_ended(workshop, tmp_path):
+    async with workshop() as (daemon, host, part):
+        desk = daemon.desk
+        await host.bench.begin(part)
+        await until(lambda: filming(desk) is not None and filming(desk).landed >= 2)
+        name = filming(desk).name
+        folder = tmp_path / "takes" / name
+        assert filming(desk).last_frame.file.startswith("frames/main/")
+        with pytest.raises(UserError, match="still being filmed"):
+            await desk.delete(folder)
+        with pytest.raises(UserError, match="still being filmed"):
+            desk.stitch(folder, StitchWish())
+        assert any("filming" in line.found for line in (await desk.check("pier")).checks)
+        desk.skip("pier", on=True)
+        missed = filming(desk).missed
+        await until(lambda: filming(desk).missed >= missed + 2)
+        landed = filming(desk).landed
+        await until(lambda: desk.now().printers[0].shot is None)
+        await desk.shoot("pier", None)
+        await until(lambda: filming(desk).landed > landed)
+        desk.end_take("pier")
+        await until(lambda: filming(desk) is None)
+        await asyncio.wait_for(host.bench.ended.wait(), 60)
+        view = reader.read_take(folder)
+        assert (view.outcome, view.reason) == ("cancelled", "the take was ended by hand")
+        assert any(cue.why == "by hand" for cue in view.cues)
+        assert {cue.number for cue in view.cues} == {shot.cue for shot in view.shots}
+        assert any(shot.reason == "shots were being skipped by hand" for shot in view.shots)
+        done = desk.stitch(folder, StitchWish(clips=("wide",), size="160x120", rate="25", length_s=1))
+        assert done.text
+        with pytest.raises(UserError, match="stitched"):
+            await desk.delete(folder)
+
+
+async def test_a_take_is_deleted_whole(workshop, tmp_path):
+    async with workshop(speed=150.0, layers=4) as (daemon, host, part):
+        desk, heard = daemon.desk, daemon.desk.bell.count
+        await host.bench.begin(part)
+        await asyncio.wait_for(host.bench.ended.wait(), 60)
+        await until(lambda: filming(desk) is None)
+        (take,) = reader.list_takes(tmp_path / "takes")
+        done = await desk.delete(take.folder)
+        assert done.text == f"{take.name} and its 4 shots are deleted"
+        assert reader.list_takes(tmp_path / "takes") == []
+        assert desk.bell.count > heard
