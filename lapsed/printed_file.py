@@ -60,8 +60,11 @@ def forecast(asked: Asked) -> Forecast:
         found = read(_pieces(stream, asked.files.most_mb * MB), setup_of(asked.machine))
     if not found.layers:
         raise UserError("nothing in it feeds filament while the head moves, so it has no layers")
-    heights = found.heights_mm
-    return Forecast(found.print_s, found.begins_s, heights, tuple(climbed(heights)), found.objects)
+    # A journal keeps it: thousandths of a second and tenths of a micrometre are more than anyone can see.
+    heights = tuple(round(height, 4) for height in found.heights_mm)
+    rising = tuple(round(height, 4) for height in climbed(found.heights_mm))
+    begins = tuple(round(begin, 3) for begin in found.begins_s)
+    return Forecast(round(found.print_s, 3), begins, heights, rising, found.objects)
 
 
 def _opened(name: str, files: Files) -> "BufferedIOBase | _Body":

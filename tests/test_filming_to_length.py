@@ -5,6 +5,7 @@ import asyncio
 import pytest
 
 from lapsed import app, settings
+from lapsed.model import Outcome
 from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
@@ -137,8 +138,11 @@ async def test_a_file_that_is_not_there_is_noted_and_the_print_filmed_all_the_sa
 
 
 async def test_a_print_that_ends_while_its_file_is_read_leaves_no_child(host, part, tmp_path):
-    daemon = app.Daemon(configured(tmp_path, host.url), None, kinds=STILL)
+    ended = []
+    daemon = app.Daemon(configured(tmp_path, host.url), None, kinds=STILL, ended=ended.append)
     running = await begun(daemon, host, part)
     await host.bench.abandon()
+    await until(lambda: ended)
     daemon.stop()
     await running
+    assert reader.read_take(ended[0]).outcome is Outcome.CANCELLED

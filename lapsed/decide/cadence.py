@@ -2,6 +2,7 @@
 
 import math
 from fractions import Fraction
+from functools import lru_cache
 
 from lapsed.decide import pacing
 from lapsed.decide.pacing import Course, Spot
@@ -48,7 +49,13 @@ def next_mark(cadence: Cadence, height_mm: float) -> float:
 
 def frames(cadence: Cadence) -> int:
     """How many frames the wished clip length needs at its rate, the part frame at the end counted whole."""
-    return max(1, math.ceil(Fraction(str(cadence.length_s)) * cadence.rate))
+    assert cadence.length_s is not None  # noqa: S101 - the caller has looked
+    return _frames(cadence.length_s, cadence.rate)
+
+
+@lru_cache(maxsize=16)  # asked for at every event
+def _frames(length_s: float, rate: Fraction) -> int:
+    return max(1, math.ceil(Fraction(str(length_s)) * rate))
 
 
 def frames_left(state: State) -> int:
@@ -170,6 +177,8 @@ def spread_by(state: State) -> str | None:
     """What the frames of a wished length are spread over; None while that is being found out."""
     take, whole = state.take, course(state)
     assert take is not None  # noqa: S101 - callers film
+    if take.awaits:
+        return None
     if layerless(state) and state.track.pace.end_s is not None:
         return "time"
     if take.forecast is not None:
@@ -180,7 +189,7 @@ def spread_by(state: State) -> str | None:
         return "time"
     if state.track.progress is not None:
         return "progress"
-    return None if take.awaits else "nothing"
+    return "nothing"
 
 
 def describe(state: State) -> tuple[str, dict[str, object]]:

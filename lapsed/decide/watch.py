@@ -124,6 +124,8 @@ def file_read(turn: Turn, event: FileRead) -> None:
     take = turn.state.take
     if take is None or turn.state.closing is not None or take.print.name != event.name:
         return
+    if turn.state.rules.cadence.length_s is None:
+        return
     turn.change(take=replace(take, forecast=event.forecast, awaits=False))
     if event.forecast is None:
         turn.note("plan", f"the printed file could not be read beforehand: {event.reason}")

@@ -264,6 +264,24 @@ def test_without_a_count_of_layers_the_clip_comes_out_within_a_frame(make_bench,
     assert abs(landed(bench) - frames) <= 1
 
 
+@settings(max_examples=50, deadline=None, suppress_health_check=FIXTURES)
+@given(frames=st.integers(5, 40), told=st.sampled_from(["expected", "share"]), seed=seeds)
+def test_frames_by_time_or_share_lie_evenly(make_bench, frames, told, seed):
+    chance = random.Random(seed)
+    layer_s = [chance.uniform(30, 120) for _ in range(120)]
+    whole, begins = sum(layer_s), [0.0, *itertools.accumulate(layer_s)]
+    bench = make_bench(length_s=frames / 25, park=False)
+    bench.begin(**({"expected_s": whole} if told == "expected" else {}))
+    start, times = bench.now, []
+    for number, begin in enumerate(begins[:-1], 1):
+        bench.now = start + begin
+        bench.tell(*([ProgressSeen(begin / whole)] if told == "share" else []), LayerSeen(number))
+        if answer(bench):
+            times.append(begin)
+    assert max(later - sooner for sooner, later in itertools.pairwise(times)) <= whole / (frames - 1) + max(layer_s)
+    assert whole - times[-1] <= 5 * max(layer_s)  # near its end the length of the last layers can only be guessed
+
+
 def test_our_own_holds_are_no_print_time(make_bench):
     bench = make_bench(length_s=2)
     bench.begin(expected_s=1000.0)

@@ -7,6 +7,7 @@ from lapsed.decide import state as s
 from lapsed.model import (
     ConsoleSeen,
     Exposed,
+    Forecast,
     HeightSeen,
     Landed,
     LayerSeen,
@@ -41,12 +42,17 @@ host_events = st.one_of(
     st.builds(ProgressSeen, st.floats(0, 1)),
     st.builds(ConsoleSeen, st.builds("lapsed {} {}".format, st.sampled_from(["cue", "parked", "returned"]), small)),
 )
+FORECAST = Forecast(60.0, (0.0, 20.0, 40.0), (0.2, 0.4, 0.6), (0.2, 0.4, 0.6))
+rules = st.sampled_from(
+    [{"every_layers": 1}, {"length_s": 0.2}, {"length_s": 0.2, "spread": "time"}, {"length_s": 1, "fill": "between"}]
+)
 shell_events = st.one_of(
     st.builds(s.Done, small, phases),
     st.builds(s.Failed, small, phases, st.just("no"), st.booleans()),
     st.builds(s.Planned, small, st.floats(0, 9), st.floats(0, 9)),
     st.builds(s.Stopped, st.one_of(st.none(), st.just("full"))),
     st.just(s.TakeFailed("full")),
+    st.builds(s.FileRead, names, st.sampled_from([None, FORECAST])),
     st.builds(s.Skip, st.booleans()),
     st.just(s.ShootNow()),
 )
@@ -63,8 +69,7 @@ moves = st.one_of(host_events, shell_events, camera_events, by_hand, st.sampled_
 def play(bench, script):
     for move in script:
         if move == "tick":
-            if bench.state.shot is not None or bench.state.track.next_s is not None:
-                bench.tell(s.Tick(), after=5.0)
+            bench.tell(s.Tick(), after=5.0)
         elif move == "answer":
             shot = bench.state.shot
             if shot is not None and shot.phase is s.Phase.ASKING:
@@ -78,9 +83,9 @@ def play(bench, script):
 
 
 @settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(script=st.lists(moves, max_size=60))
-def test_no_order_of_events_leaves_the_head_parked(make_bench, motion, script):
-    bench = make_bench()
+@given(script=st.lists(moves, max_size=60), rule=rules)
+def test_no_order_of_events_leaves_the_head_parked(make_bench, motion, script, rule):
+    bench = make_bench(**rule)
     bench.motion = motion
     bench.begin()
     play(bench, script)
@@ -116,9 +121,9 @@ def test_no_order_of_events_leaves_the_head_parked(make_bench, motion, script):
 
 
 @settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(script=st.lists(moves, max_size=60))
-def test_every_way_out_is_followed_by_a_way_back_unless_the_print_was_gone(make_bench, motion, script):
-    bench = make_bench()
+@given(script=st.lists(moves, max_size=60), rule=rules)
+def test_every_way_out_is_followed_by_a_way_back_unless_the_print_was_gone(make_bench, motion, script, rule):
+    bench = make_bench(**rule)
     bench.motion = motion
     bench.begin()
     play(bench, [move for move in script if not isinstance(move, PrintEnded | PrintStarted | s.TakeFailed)])
@@ -135,9 +140,9 @@ def test_every_way_out_is_followed_by_a_way_back_unless_the_print_was_gone(make_
 
 
 @settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(script=st.lists(moves, max_size=60))
-def test_cue_numbers_grow_by_one_and_none_is_ordered_twice(make_bench, motion, script):
-    bench = make_bench()
+@given(script=st.lists(moves, max_size=60), rule=rules)
+def test_cue_numbers_grow_by_one_and_none_is_ordered_twice(make_bench, motion, script, rule):
+    bench = make_bench(**rule)
     bench.motion = motion
     bench.begin()
     play(bench, script)
@@ -162,9 +167,9 @@ def test_cue_numbers_grow_by_one_and_none_is_ordered_twice(make_bench, motion, s
 
 
 @settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(script=st.lists(moves, max_size=40))
-def test_the_same_events_make_the_same_decisions(make_bench, motion, script):
-    first, second = make_bench(), make_bench()
+@given(script=st.lists(moves, max_size=40), rule=rules)
+def test_the_same_events_make_the_same_decisions(make_bench, motion, script, rule):
+    first, second = make_bench(**rule), make_bench(**rule)
     for bench in (first, second):
         bench.motion = motion
         bench.begin()
