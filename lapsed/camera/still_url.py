@@ -92,7 +92,7 @@ class StillUrl:
                 released(at_s)
 
         while True:
-            answer = self._ask(give_up_s, sent)
+            answer = self._ask_twice(give_up_s, sent, lambda: told)
             if answer.data is not None and answer.print != self._seen:
                 self._note(answer)
                 if skipped == self._part.skip:
@@ -155,6 +155,19 @@ class StillUrl:
     def _note(self, answer: Answer) -> None:
         self._last = answer
         self._seen = answer.print
+
+    def _ask_twice(self, give_up_s: float, sent: Callable[[], None], released: Callable[[], bool]) -> Answer:
+        """As `_ask`, with a second try where the connection was lost: asking again takes nothing away."""
+        try:
+            return self._ask(give_up_s, sent)
+        except RetryError:
+            pass
+        try:
+            return self._ask(give_up_s, sent)
+        except RetryError as error:
+            if released():
+                raise ShotMissedError(str(error)) from error
+            raise
 
     def _ask(self, give_up_s: float, sent: Callable[[], None] = lambda: None) -> Answer:
         """One picture, or the word that there is no new one. Raises ShotMissedError, UserError, RetryError."""

@@ -51,7 +51,7 @@ class Tended:
                 await self.news.wait()
 
     async def ready(self) -> None:
-        await self.until(lambda told: any(isinstance(event, CameraTold) and event.ready for event in told))
+        await self.until(lambda told: any(isinstance(event, CameraTold) and event.ready for event in told), 60.0)
 
     async def heard(self, what: type, shot: int) -> None:
         await self.until(lambda told: any(isinstance(event, what) and event.shot == shot for event in told))

@@ -318,7 +318,7 @@ def worker(tend, tmp_path, monkeypatch):
     home = tmp_path / "device"
     home.mkdir()
     monkeypatch.setenv("DEVICE_HOME", str(home))
-    limits = {"lag_s": 0.05, "warm_up_s": 0.05, "exposure_s": 0.01, "expose_within_s": 1.0, "ready_within_s": 10.0}
+    limits = {"lag_s": 0.05, "warm_up_s": 0.05, "exposure_s": 0.01, "expose_within_s": 1.0, "ready_within_s": 30.0}
     part = CaptureCamera(kind="capture", **limits)
     return lambda: tend(part, "device:open_camera"), home
 

@@ -16,7 +16,7 @@ from lapsed.model import Exposed, Landed, Missed, Released
 from lapsed.settings import CommandCamera
 
 KIND = "lapsed.camera.command:open_camera"
-LIMITS = {"exposure_s": 0.01, "expose_within_s": 1.5, "fetch_within_s": 1.5, "ready_within_s": 5.0}
+LIMITS = {"exposure_s": 0.01, "expose_within_s": 1.5, "fetch_within_s": 1.5, "ready_within_s": 30.0}
 # The least with a whole JPEG's markers (ITU-T T.81, B.2), as a shell's printf takes it.
 JPEG = r"\377\330\377\332\000\002s\377\331"
 WHOLE = b"\xff\xd8\xff\xda\x00\x02s\xff\xd9"

@@ -282,7 +282,7 @@ def wired(tend, pty, tmp_path, monkeypatch):
     """Makes a context with a release line in a worker; the file tells the states of its lines."""
     told = tmp_path / "lines.jsonl"
     monkeypatch.setenv("REMOTE_TOLD", str(told))
-    limits = {"expose_within_s": 1.0, "ready_within_s": 10.0}
+    limits = {"expose_within_s": 1.0, "ready_within_s": 30.0}
     part = ReleaseCamera(kind="release", port=pty, **QUICK, **limits)
     return lambda: tend(part, "remote:open_camera"), told
 

@@ -21,7 +21,7 @@ from lapsed.settings import StreamCamera
 from tests.camera.streams import HEIGHT, WIDTH, streaming
 
 KIND = "lapsed.camera.stream:open_camera"
-LIMITS = {"lag_s": 0.1, "exposure_s": 0.01, "ready_within_s": 20.0}
+LIMITS = {"lag_s": 0.1, "exposure_s": 0.01, "ready_within_s": 30.0}
 
 
 @pytest.fixture(params=["mjpeg", "h264"])

@@ -82,7 +82,7 @@ class _Handler(BaseHTTPRequestHandler):
             case "ok":
                 self._reply(200, data, **headers)
             case "hang":
-                time.sleep(2.5)
+                self.connection.recv(1)  # until the client has gone
             case "drop":
                 self.connection.close()
             case "cut":

@@ -1,0 +1,218 @@
+"""Cameras of every kind in prints of the simulated host: what becomes of their shots, and of the print."""
+
+import asyncio
+import os
+from pathlib import Path
+
+import pytest
+
+from lapsed import app, settings
+from lapsed.sim.host import SimHost
+from lapsed.sim.pace import Pace
+from lapsed.sim.part import write_part
+from lapsed.take import reader
+from tests.camera.streams import streaming
+from tests.camera.webcam import serving
+
+# The two kinds that need hardware have a double for it, in the same worker process.
+KINDS = {
+    **app.CAMERA_KINDS,
+    "release": "tests.camera.kinds.remote:open_camera",
+    "capture": "tests.camera.kinds.device:open_camera",
+}
+JPEG = r"\377\330\377\332\000\002s\377\331"  # SOI, a scan's header, EOI (ITU-T T.81, table B.1), for printf
+PRESSES = {"half_press_s": 0.02, "full_press_s": 0.03, "release_lag_s": 0.01, "margin_s": 0.01}
+PATIENT = {"exposure_s": 0.01, "ready_within_s": 60}
+
+
+class Filming:
+    """A print on the simulated host, filmed by the cameras given."""
+
+    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, layers: int) -> None:
+        self.folder = folder
+        self.part = folder / "beacon.gcode"
+        self.part.write_text(write_part(layers))
+        self.device = folder / "device"
+        self.device.mkdir()
+        self.lines = folder / "lines.jsonl"
+        monkeypatch.setenv("DEVICE_HOME", str(self.device))
+        monkeypatch.setenv("REMOTE_TOLD", str(self.lines))
+
+    def program(self, name: str, lines: str) -> dict[str, object]:
+        """The part of a camera that is a program; `$n` in its lines is how many times it was run."""
+        path = self.folder / name
+        count = f"echo x >> {path}.runs; n=$(wc -l < {path}.runs)"
+        path.write_text(f"#!/bin/sh\n{count}\n{lines}\n")
+        path.chmod(0o755)
+        return {"kind": "command", "name": name, "argv": [str(path), "{out}"], **PATIENT}
+
+    async def film(self, cameras, *meanwhile, hold_limit_s: float = 20.0):
+        """Print once; the take. `meanwhile` are called with the number of each cue as it comes."""
+        async with SimHost(pace=Pace(150)) as host:
+            self.host, ended = host, []
+            printer = {
+                "name": "bench",
+                "link": {"url": host.url},
+                "machine": {"park_point_mm": [8, 212], "settle_s": 0},
+                "cadence": {"every_layers": 1, "hold_limit_s": hold_limit_s},
+                "camera": cameras,
+            }
+            whole = {"store": {"folder": self.folder / "takes", "min_free_mb": 0}, "printer": [printer]}
+            daemon = app.Daemon(settings.Settings.model_validate(whole), None, kinds=KINDS, ended=ended.append)
+            running = asyncio.create_task(daemon.run())
+            try:
+                async with asyncio.timeout(120):
+                    while not daemon.ready:  # noqa: ASYNC110 - other processes are waited for
+                        await asyncio.sleep(0.02)
+                    await host.bench.begin(self.part)
+                    while not ended:
+                        for each in meanwhile:
+                            each(self._cues())
+                        await asyncio.sleep(0.02)
+            finally:
+                daemon.stop()
+                await running
+            return reader.read_take(ended[0])
+
+    def _cues(self) -> int:
+        return sum(record.get("event") == "held" for record in self.host.log.records)
+
+    def assert_print_untouched(self) -> None:
+        """The machine carried out the file, line for line, and of ours only the park."""
+        lines = [record for record in self.host.log.records if "line" in record]
+        printed = [record["line"] for record in lines if record["from"] == "print"]
+        assert printed == self.part.read_text().splitlines()
+        ours = {str(record["line"]).split()[0] for record in lines if record["from"] == "run"}
+        assert ours <= {"G90", "G91", "M82", "M83", "G1", "M400", "M118"}
+
+
+@pytest.fixture
+def filming(tmp_path, monkeypatch):
+    return lambda layers: Filming(tmp_path, monkeypatch, layers)
+
+
+@pytest.fixture
+def port():
+    """A real pty for the release line."""
+    near, far = os.openpty()
+    yield os.ttyname(far)
+    os.close(near)
+    os.close(far)
+
+
+def fates(take) -> dict[str, list[str]]:
+    """What became of each camera's shots, in order."""
+    found: dict[str, list[str]] = {}
+    for shot in take.shots:
+        found.setdefault(shot.camera, []).append(shot.outcome)
+        assert shot.outcome != "missed" or shot.reason
+        for file in shot.files:
+            assert (take.folder / file).stat().st_size == shot.size_bytes
+    assert {len(each) for each in found.values()} == {len(take.cues)}
+    return found
+
+
+def holds(take) -> list[float]:
+    return [cue.resumed_s - cue.held_s for cue in take.cues]
+
+
+@pytest.mark.slow
+async def test_cameras_of_every_kind_film_one_print_together(filming, port):
+    shop = filming(5)
+    with serving() as webcam, streaming() as streamer:
+        take = await shop.film(
+            [
+                {"kind": "capture", "name": "eye", "lag_s": 0.05, "warm_up_s": 0.05, **PATIENT},
+                {"kind": "url", "name": "still", "url": webcam.url, "required": False, **PATIENT},
+                {"kind": "stream", "name": "live", "url": streamer.url, "lag_s": 0.1, "required": False, **PATIENT},
+                {"kind": "release", "name": "far", "port": port, "required": False, **PRESSES, **PATIENT},
+                {**shop.program("made", f"printf '{JPEG}' > $1"), "required": False},
+            ]
+        )
+    found = fates(take)
+    assert found == {"far": ["on card"] * 5, **dict.fromkeys(("eye", "still", "live", "made"), ["landed"] * 5)}
+    assert take.cameras[0] == "eye"
+    # Nothing that may hold a password goes with the take.
+    told = str(take.meta["settings"])
+    assert "localhost" not in told
+    assert "made" in told
+    assert "argv" not in told
+    shop.assert_print_untouched()
+
+
+@pytest.mark.slow
+async def test_what_goes_wrong_with_the_others_is_theirs_alone_and_passes(filming, port):
+    shop = filming(8)
+    sides = {"required": False, "expose_within_s": 8.0}
+
+    def unplug(cue: int) -> None:
+        for path in (shop.device / "gone", shop.lines.with_suffix(".unplugged")):
+            if cue in (3, 4):
+                path.touch()
+            else:
+                path.unlink(missing_ok=True)
+
+    with serving() as webcam:
+        webcam.faults = {3: "hang", 5: "page"}
+        take = await shop.film(
+            [
+                shop.program("main", f"printf '{JPEG}' > $1"),
+                {"kind": "url", "name": "still", "url": webcam.url, **PATIENT, **sides},
+                {"kind": "capture", "name": "eye", "lag_s": 0.05, "warm_up_s": 0.05, **PATIENT, **sides},
+                {"kind": "release", "name": "far", "port": port, **PRESSES, **PATIENT, **sides},
+                {**shop.program("made", f"[ $n = 3 ] && sleep 60; printf '{JPEG}' > $1"), **sides},
+            ],
+            unplug,
+        )
+    found = fates(take)
+    assert found["main"] == ["landed"] * 8
+    for name in ("still", "eye", "made"):
+        assert "missed" in found[name]
+        assert found[name][0] == "landed"
+    # An adapter that is plugged in again in time costs nothing: the presses had not begun.
+    assert set(found["far"]) <= {"on card", "missed"}
+    assert found["far"][0] == "on card"
+    # They are waited for half a second at most once the main one has exposed; a hang lasts 8 s here.
+    assert max(holds(take)) < 6.0
+    shop.assert_print_untouched()
+
+
+@pytest.mark.slow
+async def test_the_main_camera_is_waited_for_and_its_faults_cost_its_own_shots(filming):
+    shop = filming(8)
+    faults = (
+        "case $n in 2) sleep 60;; 3) kill -SEGV $$;; 4) echo garbage > $1; exit;; 5) : > $1; exit;; 6) exit 3;;"
+        f" 7) sleep 0.3;; esac\nprintf '{JPEG}' > $1"
+    )
+    take = await shop.film(
+        [
+            {**shop.program("main", faults), "expose_within_s": 2.0},
+            {**shop.program("side", f"printf '{JPEG}' > $1"), "required": False},
+        ]
+    )
+    found = fates(take)
+    assert found == {
+        "main": ["landed", "missed", "missed", "missed", "missed", "missed", "landed", "landed"],
+        "side": ["landed"] * 8,
+    }
+    reasons = [shot.reason for shot in take.shots if shot.camera == "main" and shot.outcome == "missed"]
+    for reason, part in zip(
+        reasons, ("was ended after", "signal 11", "is not a JPEG", "is empty", "ended with code 3"), strict=True
+    ):
+        assert part in reason
+    assert 1.5 <= holds(take)[1] <= 20.0
+    shop.assert_print_untouched()
+
+
+@pytest.mark.slow
+async def test_a_still_url_with_every_fault_films_all_other_layers(filming):
+    shop = filming(9)
+    with serving() as webcam:
+        # The first answer is the one at the opening; a connection that is lost is made again, for another answer.
+        webcam.faults = {2: "hang", 3: "page", 4: "zero", 5: "cut", 6: "drop", 8: "503", 9: "slow"}
+        limits = {**PATIENT, "expose_within_s": 4.0}
+        take = await shop.film([{"kind": "url", "name": "main", "url": webcam.url, **limits}])
+    assert fates(take)["main"] == [
+        "landed", "missed", "missed", "missed", "missed", "landed", "missed", "landed", "landed",
+    ]  # fmt: skip
+    shop.assert_print_untouched()
