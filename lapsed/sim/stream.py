@@ -20,7 +20,9 @@ class Stream:
     def __init__(self, lines: Iterable[str], *, window: int = 1, polls: int = 0, numbered: bool = True) -> None:
         bare = [text for line in lines if (text := line.partition(";")[0].strip())]
         if polls:
-            bare = [text for at, line in enumerate(bare, 1) for text in ((line, "M105") if at % polls == 0 else (line,))]
+            bare = [
+                text for at, line in enumerate(bare, 1) for text in ((line, "M105") if at % polls == 0 else (line,))
+            ]
         self.sent: list[bytes] = [b"M110 N0\n"] if not numbered else [framed(0, "M110")]
         self.sent += [framed(at, text) if numbered else f"{text}\n".encode() for at, text in enumerate(bare, 1)]
         self.unanswered = 0

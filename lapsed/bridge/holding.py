@@ -1,0 +1,86 @@
+"""One hold of the print in the making, and how long each station of it may take."""
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import Enum
+
+from lapsed.gcode.dialect import Dialect
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """How the bridge goes about it; times in seconds.
+
+    `answer_within_s` is how long a layer's first line waits for the daemon's answer, `part_within_s` how long the
+    beginning of a line waits for its end, `drain_within_s` how long the printer may take to answer all that went
+    before. `check_position` asks the printer where it is before a park. `card_poll_s` asks it for the height of a print
+    from its own card. `harmless` are further commands that don't move the head.
+    """
+
+    dialect: Dialect = field(default_factory=Dialect)
+    harmless: frozenset[str] = frozenset()
+    answer_within_s: float = 0.05
+    part_within_s: float = 0.02
+    drain_within_s: float = 5.0
+    check_position: bool = True
+    card_poll_s: float | None = None
+    session: str = ""
+
+
+RESEND_REST_S = 2.0
+"""How long after a request for lines again nothing is parked, until answers can be counted on again."""
+
+BUSY_EVERY_S = 2.0
+"""How often the host is told to be patient (RepRap wiki, "Replies": busy)."""
+
+RESERVE_S = 0.25
+"""Kept back from the limit for the way of the last answers."""
+
+DEAD_S = 30.0
+"""A printer that has said nothing for so long in mid-block won't."""
+
+MOST_HELD_BYTES = 64 * 1024
+"""What a host may send into a hold; one that waits for answers sends far less."""
+
+LONGEST_LINE = 1024
+"""A longer line is none that a printer reads: it passes as it comes."""
+
+SAME_PLACE_MM = 0.05
+
+
+class Phase(Enum):
+    """The stations of a hold, in their order; the head is away from LEAVING to BACK."""
+
+    ASKED = "asked"
+    DRAINING = "draining"
+    CHECKING = "checking"
+    HELD = "held"
+    LEAVING = "leaving"
+    AWAY = "away"
+    BACK = "back"
+
+
+OUT = frozenset({Phase.LEAVING, Phase.AWAY, Phase.BACK})
+
+
+@dataclass(slots=True)
+class Holding:
+    """The hold under way. `until` ends the patience with its station, `limit_at` is when the print must go on."""
+
+    phase: Phase
+    until: float
+    limit_at: float
+    shot: int | None = None
+    token: int | None = None
+    leave: deque[bytes] = field(default_factory=deque)
+    back: deque[bytes] = field(default_factory=deque)
+    place: tuple[float, float, float] | None = None
+    reason: str = ""
+
+    def orders(self, leave: Iterable[str], back: Iterable[str], come_back_s: float) -> None:
+        """Take the park block, and be back in time."""
+        self.leave = deque(line.encode("ascii") for line in leave)
+        self.back = deque(line.encode("ascii") for line in back)
+        self.phase = Phase.LEAVING
+        self.until = self.limit_at - come_back_s - RESERVE_S

@@ -1,0 +1,98 @@
+"""Layers told while a print streams by, one piece of laid filament at a time; whole files are read by `gcode.layers`.
+
+The rules are those of a whole file, as far as the past alone can tell. What it can't tell at once is told once it is
+certain: another object's first layer when its second begins, unless it begins on the bed again.
+"""
+
+import math
+
+from lapsed.gcode.layers import APART_MM, PURGE_MOVES, ROUND_MM, SAME_MM, Box, apart, joined
+from lapsed.gcode.state import Segment
+
+SURE_LAYERS = 5
+"""A fall back onto the bed from more layers than this begins another object for certain."""
+
+_FIRST_STEP_MM = 0.2
+
+
+class Layering:
+    """The layers of one print, counted from 1 over all its objects; heights in machine coordinates, mm."""
+
+    def __init__(self) -> None:
+        self.number = 0
+        self.top_mm = 0.0
+        """Height of the tallest thing laid so far."""
+        self.below_mm = 0.0
+        """The same without the last piece."""
+        self._object = 0
+        self._base_mm = 0.0
+        self._layer_mm = -math.inf
+        self._step_mm = _FIRST_STEP_MM
+        self._fell_mm: float | None = None
+        self._moves = 0
+        self._box: Box = (0.0, 0.0, 0.0, 0.0)
+
+    def lay(self, segment: Segment) -> float | None:
+        """Take in a piece along which filament is laid; the height of the layer it begins, None if it begins none."""
+        start, end = segment.start, segment.end
+        self.below_mm = self.top_mm
+        self.top_mm = max(self.top_mm, end.z)
+        box = min(start.x, end.x), min(start.y, end.y), max(start.x, end.x), max(start.y, end.y)
+        if self.number == 1 and self._purged(end.z, box):
+            return self._begin(end.z, box, counts=False)
+        rising = self.number > 0 and end.z - start.z > ROUND_MM
+        if rising and end.z <= self._layer_mm + self._step_mm + ROUND_MM and end.z >= self._layer_mm - SAME_MM:
+            return None  # up to a whole step a rise belongs to the layer under it, or to the flat one it leads to
+        if rising and end.z > self._layer_mm:
+            height = self._layer_mm + self._step_mm * math.floor((end.z - self._layer_mm - ROUND_MM) / self._step_mm)
+            self.number += 1
+            self._object += 1
+            self._layer_mm = height
+            return end.z
+        if end.z > self._layer_mm + SAME_MM:
+            return self._begin(end.z, box, counts=True)
+        if end.z < self._layer_mm - SAME_MM:
+            return self._fall(end.z, box)
+        self._fell_mm = None
+        self._moves += 1
+        self._box = joined(self._box, box)
+        return None
+
+    def _purged(self, height_mm: float, box: Box) -> bool:
+        """Whether all there is so far was but a line that cleans the nozzle."""
+        if self._moves > PURGE_MOVES or abs(height_mm - self._layer_mm) <= SAME_MM:
+            return False
+        return height_mm < self._layer_mm or apart(self._box, box, APART_MM)
+
+    def _begin(self, height_mm: float, box: Box, *, counts: bool) -> float:
+        if counts:
+            if self.number:
+                self._step_mm = height_mm - self._layer_mm
+            self.number += 1
+            self._object += 1
+        if self._object <= 1:
+            self._base_mm = height_mm
+            self._step_mm = height_mm if height_mm > SAME_MM else _FIRST_STEP_MM
+        self._layer_mm, self._fell_mm = height_mm, None
+        self._moves, self._box = 1, box
+        return height_mm
+
+    def _fall(self, height_mm: float, box: Box) -> float | None:
+        """Below the layer: another object, or an excursion such as a wipe tower that lags behind."""
+        on_bed = height_mm <= self._base_mm + SAME_MM and self._object > SURE_LAYERS
+        rises = self._fell_mm is not None and height_mm > self._fell_mm + SAME_MM
+        if not on_bed and not rises:
+            self._fell_mm = height_mm if self._fell_mm is None else self._fell_mm
+            return None
+        self._object = 0
+        if rises and self._fell_mm is not None:
+            # Its first layer has passed while it might still have been an excursion.
+            self.number += 1
+            self._object = 1
+            self._base_mm = self._layer_mm = self._fell_mm
+        return self._begin(height_mm, box, counts=True) if self._object else self._other(height_mm, box)
+
+    def _other(self, height_mm: float, box: Box) -> float:
+        self.number += 1
+        self._object = 1
+        return self._begin(height_mm, box, counts=False)

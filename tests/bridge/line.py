@@ -1,0 +1,223 @@
+"""A whole serial line in one process and in virtual time: streaming host, relay, printer, a daemon's stand-in."""
+
+import heapq
+import random
+from collections.abc import Callable, Sequence
+
+from lapsed.bridge import talk
+from lapsed.bridge.holding import Ways
+from lapsed.bridge.relay import Relay
+from lapsed.sim.controller import Controller, Fault
+from lapsed.sim.controller import Ways as Firmware
+from lapsed.sim.log import Log
+from lapsed.sim.stream import Stream
+
+WIRE_S = 0.0005
+BLOCK = ("G90", "M82", "G1 X0 Y200 F9000", "M400")
+QUIET_S = 12.0
+"""Longer than any answer of the simulated machine takes in these prints."""
+
+
+class Daemon:
+    """Answers as the real one does; `wants` says of which layers a frame is wanted.
+
+    `exposes_s` is how long it lets the head stand; `answers_s` how late it is.
+    """
+
+    def __init__(
+        self, wants: Callable[[int], bool] = lambda _layer: True, *, answers_s: float = 0.001, exposes_s: float = 0.3
+    ) -> None:
+        self.wants = wants
+        self.answers_s, self.exposes_s = answers_s, exposes_s
+        self.heard: list[talk.FromBridge] = []
+        self.shots = 0
+        self.open = 0
+
+    def hear(self, message: talk.FromBridge) -> list[tuple[float, talk.FromDaemon]]:
+        self.heard.append(message)
+        match message:
+            case talk.Layer(token, number) if self.wants(number):
+                self.shots += 1
+                return [(self.answers_s, talk.Hold(self.shots, token, 10.0))]
+            case talk.Layer(token) if message.waits:
+                return [(self.answers_s, talk.Pass(token))]
+            case talk.Held(shot):
+                return [(self.answers_s, talk.Leave(shot, (*BLOCK,), back(message), 1.0))]
+            case talk.Parked(shot):
+                return [(self.exposes_s, talk.Free(shot))]
+            case _:
+                return []
+
+    def of(self, kind: type) -> list[talk.FromBridge]:
+        return [message for message in self.heard if isinstance(message, kind)]
+
+
+def back(held: talk.Held) -> tuple[str, ...]:
+    x, y, z, _ = (f"{value:.5f}" for value in held.position)
+    modes = ("G90" if held.absolute else "G91", "M82" if held.absolute_extrusion else "M83")
+    return (
+        "G90",
+        "M82",
+        f"G1 X{x} Y{y} F9000",
+        f"G1 Z{z} F600",
+        f"G1 F{held.feed_mm_min:.5f}",
+        *modes,
+    )
+
+
+class SerialLine:
+    """Runs the print to its end. Bytes are split anywhere, by `seed`; messages keep their order on each way."""
+
+    def __init__(
+        self,
+        lines: Sequence[str],
+        *,
+        seed: int = 0,
+        window: int = 1,
+        polls: int = 0,
+        numbered: bool = True,
+        faults: tuple[Fault, ...] = (),
+        firmware: Firmware | None = None,
+        daemon: Daemon | None = None,
+        ways: Ways | None = None,
+    ) -> None:
+        self.random = random.Random(seed)
+        self.stream = Stream(lines, window=window, polls=polls, numbered=numbered)
+        self.log = Log()
+        self.printer = Controller(firmware or Firmware(), self.log, faults=faults, unplugged=lambda _for: None)
+        self.relay = Relay(ways or Ways())
+        self.daemon = daemon
+        self.now = 0.0
+        self._events: list[tuple[float, int, Callable[[], None]]] = []
+        self._count = 0
+        self._busy = False
+        self._last = {"up": 0.0, "down": 0.0, "host": 0.0, "printer": 0.0, "talk": 0.0}
+        self._heard_at = 0.0
+        self.to_host = b""
+        self.relay.host_there(there=True, now=0.0)
+        self.relay.printer_there(there=True, reason="", now=0.0)
+        if daemon is not None:
+            self.relay.attach(0.0)
+
+    # ------------------------------------------------------------------------------------------------- events
+
+    def at(self, time: float, what: Callable[[], None]) -> None:
+        self._count += 1
+        heapq.heappush(self._events, (time, self._count, what))
+
+    def _send(self, way: str, data: bytes, what: Callable[[bytes], None]) -> None:
+        """Bytes on a wire, in pieces of any size, in their order."""
+        while data:
+            cut = self.random.randint(1, len(data)) if self.random.random() < 0.3 else len(data)
+            piece, data = data[:cut], data[cut:]
+            time = max(self._last[way], self.now + WIRE_S * self.random.random())
+            self._last[way] = time
+            self.at(time, lambda piece=piece: what(piece))
+
+    def _after(self) -> None:
+        """Carry away what the relay put out."""
+        relay = self.relay
+        up, down, says = bytes(relay.to_printer), bytes(relay.to_host), relay.says
+        relay.to_printer.clear()
+        relay.to_host.clear()
+        relay.says = []
+        self._send("printer", up, self._at_printer)
+        self._send("host", down, self._at_host)
+        if self.daemon is not None:
+            for message in says:
+                for late, answer in self.daemon.hear(message):
+                    time = max(self._last["talk"], self.now + late)
+                    self._last["talk"] = time
+                    self.at(time, lambda answer=answer: self._told(answer))
+        wake = relay.wake_at()
+        if wake is not None:
+            self.at(max(wake, self.now), self._tick)
+
+    def _tick(self) -> None:
+        wake = self.relay.wake_at()
+        if wake is not None and self.now >= wake:
+            self.relay.tick(self.now)
+            self._after()
+
+    def _told(self, message: talk.FromDaemon) -> None:
+        if self.daemon is not None:
+            self.relay.told(message, self.now)
+            self._after()
+
+    def _at_relay_from_host(self, data: bytes) -> None:
+        self.relay.host(data, self.now)
+        self._after()
+
+    def _at_relay_from_printer(self, data: bytes) -> None:
+        self.relay.printer(data, self.now)
+        self._after()
+
+    def _at_printer(self, data: bytes) -> None:
+        self.say(self.printer.receive(data))
+        self._work()
+
+    def say(self, data: bytes) -> None:
+        """The printer says something."""
+        self._send("down", data, self._at_relay_from_printer)
+
+    def _work(self) -> None:
+        if self._busy or not self.printer.waiting:
+            return
+        machine = self.printer.machine
+        machine.wait_until(max(machine.now_s, self.now))
+        said, answer = self.printer.step()
+        self.say(said)
+        self._busy = True
+
+        def done() -> None:
+            self._busy = False
+            self.say(answer)
+            self._work()
+
+        self.at(max(self.now, self.printer.machine.now_s), done)
+
+    def _at_host(self, data: bytes) -> None:
+        self._heard_at = self.now
+        self.to_host += data
+        self.stream.heard(data)
+        self.send()
+
+    def send(self) -> None:
+        """The host sends what it may."""
+        self._send("up", self.stream.due(), self._at_relay_from_host)
+
+    # --------------------------------------------------------------------------------------------------- runs
+
+    def play(self, until: Callable[[], bool] | None = None) -> None:
+        """Run until the host is done, or `until` holds; a host that hears nothing for long goes on."""
+        self.send()
+        self._watch_silence()
+        for _ in range(3_000_000):
+            if self.stream.over and not self.printer.waiting and not self._busy:
+                break
+            if until is not None and until():
+                return
+            self.now, _, what = heapq.heappop(self._events)
+            what()
+        else:
+            raise AssertionError("the print came to no end")
+        self.printer.machine.finish()
+
+    def _watch_silence(self) -> None:
+        if self.now - self._heard_at > QUIET_S and not self._busy:
+            self._heard_at = self.now
+            self.stream.forget()
+            self.send()
+        self.at(self.now + QUIET_S / 4, self._watch_silence)
+
+    def executed(self) -> list[dict[str, object]]:
+        """What the machine carried out, in order."""
+        return [record for record in self.log.records if "event" not in record]
+
+    def host_lines(self) -> list[bytes]:
+        """The numbered lines among them: the host's, as they arrived."""
+        return [f"{record['line']}\n".encode("latin-1") for record in self.executed() if record["number"] is not None]
+
+    def ours(self) -> list[dict[str, object]]:
+        """The others: the block's."""
+        return [record for record in self.executed() if record["number"] is None]
