@@ -14,8 +14,8 @@ class Ways:
 
     `answer_within_s` is how long a layer's first line waits for the daemon's answer, `part_within_s` how long the
     beginning of a line waits for its end, `drain_within_s` how long the printer may take to answer all that went
-    before. `check_position` asks the printer where it is before a park. `card_poll_s` asks it for the height of a print
-    from its own card. `harmless` are further commands that don't move the head.
+    before. `check_position` asks the printer where it is before a park and after it. `card_poll_s` asks it for the
+    height of a print from its own card. `harmless` are further commands that don't move the head.
     """
 
     dialect: Dialect = field(default_factory=Dialect)
@@ -37,8 +37,11 @@ BUSY_EVERY_S = 2.0
 RESERVE_S = 0.25
 """Kept back from the limit for the way of the last answers."""
 
-DEAD_S = 30.0
-"""A printer that has said nothing for so long in mid-block won't."""
+SILENT_S = 5.0
+"""A printer that has said nothing for so long, not even that it is busy, has lost a line, or its answer was lost."""
+
+MOST_TRIES = 3
+"""How often the way back is begun anew before the print goes on all the same."""
 
 MOST_HELD_BYTES = 64 * 1024
 """What a host may send into a hold; one that waits for answers sends far less."""
@@ -50,37 +53,47 @@ SAME_PLACE_MM = 0.05
 
 
 class Phase(Enum):
-    """The stations of a hold, in their order; the head is away from LEAVING to BACK."""
+    """The stations of a hold, in their order; the head is away from LEAVING to VERIFYING."""
 
     ASKED = "asked"
     DRAINING = "draining"
+    FINISHING = "finishing"
     CHECKING = "checking"
     HELD = "held"
     LEAVING = "leaving"
     AWAY = "away"
     BACK = "back"
+    VERIFYING = "verifying"
 
 
-OUT = frozenset({Phase.LEAVING, Phase.AWAY, Phase.BACK})
+OUT = frozenset({Phase.LEAVING, Phase.AWAY, Phase.BACK, Phase.VERIFYING})
+RETURNING = frozenset({Phase.BACK, Phase.VERIFYING})
 
 
 @dataclass(slots=True)
 class Holding:
-    """The hold under way. `until` ends the patience with its station, `limit_at` is when the print must go on."""
+    """The hold under way. `until` ends the patience with its station.
+
+    The print must go on `limit_s` after the machine has come to rest: what it still has in its buffer until then is the
+    print's own. `limit_at` is that instant, and before the rest the one at which waiting for it ends.
+    """
 
     phase: Phase
     until: float
-    limit_at: float
+    limit_s: float = 0.0
+    limit_at: float = 0.0
     shot: int | None = None
     token: int | None = None
     leave: deque[bytes] = field(default_factory=deque)
+    come_back: tuple[bytes, ...] = ()
     back: deque[bytes] = field(default_factory=deque)
+    tries: int = 0
     place: tuple[float, float, float] | None = None
     reason: str = ""
 
     def orders(self, leave: Iterable[str], back: Iterable[str], come_back_s: float) -> None:
         """Take the park block, and be back in time."""
         self.leave = deque(line.encode("ascii") for line in leave)
-        self.back = deque(line.encode("ascii") for line in back)
+        self.come_back = tuple(line.encode("ascii") for line in back)
         self.phase = Phase.LEAVING
         self.until = self.limit_at - come_back_s - RESERVE_S

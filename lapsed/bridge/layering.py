@@ -1,16 +1,25 @@
 """Layers told while a print streams by, one piece of laid filament at a time; whole files are read by `gcode.layers`.
 
 The rules are those of a whole file, as far as the past alone can tell. What it can't tell at once is told once it is
-certain: another object's first layer when its second begins, unless it begins on the bed again.
+certain: another object's layers when it has risen, unless it begins on the bed again after many layers.
 """
 
 import math
 
-from lapsed.gcode.layers import APART_MM, PURGE_MOVES, ROUND_MM, SAME_MM, Box, apart, joined
+from lapsed.gcode.box import Box, joined
 from lapsed.gcode.state import Segment
+
+SAME_MM = 0.025
+PURGE_LINES = 200
+APART_MM = 1.0
+ROUND_MM = 1e-4
+"""As in `gcode.layers`, which the bridge doesn't load for its size."""
 
 SURE_LAYERS = 5
 """A fall back onto the bed from more layers than this begins another object for certain."""
+
+OBJECT_HEIGHTS = 5
+"""So many heights after a fall that did not lead to the bed are another object's."""
 
 _FIRST_STEP_MM = 0.2
 
@@ -28,7 +37,7 @@ class Layering:
         self._base_mm = 0.0
         self._layer_mm = -math.inf
         self._step_mm = _FIRST_STEP_MM
-        self._fell_mm: float | None = None
+        self._fallen: list[float] = []
         self._moves = 0
         self._box: Box = (0.0, 0.0, 0.0, 0.0)
 
@@ -53,16 +62,16 @@ class Layering:
             return self._begin(end.z, box, counts=True)
         if end.z < self._layer_mm - SAME_MM:
             return self._fall(end.z, box)
-        self._fell_mm = None
+        self._fallen = []
         self._moves += 1
         self._box = joined(self._box, box)
         return None
 
     def _purged(self, height_mm: float, box: Box) -> bool:
         """Whether all there is so far was but a line that cleans the nozzle."""
-        if self._moves > PURGE_MOVES or abs(height_mm - self._layer_mm) <= SAME_MM:
+        if self._moves > PURGE_LINES or abs(height_mm - self._layer_mm) <= SAME_MM:
             return False
-        return height_mm < self._layer_mm or apart(self._box, box, APART_MM)
+        return height_mm < self._layer_mm or _apart(self._box, box)
 
     def _begin(self, height_mm: float, box: Box, *, counts: bool) -> float:
         if counts:
@@ -73,26 +82,28 @@ class Layering:
         if self._object <= 1:
             self._base_mm = height_mm
             self._step_mm = height_mm if height_mm > SAME_MM else _FIRST_STEP_MM
-        self._layer_mm, self._fell_mm = height_mm, None
+        self._layer_mm, self._fallen = height_mm, []
         self._moves, self._box = 1, box
         return height_mm
 
     def _fall(self, height_mm: float, box: Box) -> float | None:
         """Below the layer: another object, or an excursion such as a wipe tower that lags behind."""
-        on_bed = height_mm <= self._base_mm + SAME_MM and self._object > SURE_LAYERS
-        rises = self._fell_mm is not None and height_mm > self._fell_mm + SAME_MM
-        if not on_bed and not rises:
-            self._fell_mm = height_mm if self._fell_mm is None else self._fell_mm
+        fallen = self._fallen
+        on_bed = (fallen[0] if fallen else height_mm) <= 2 * self._base_mm + SAME_MM
+        if not fallen or height_mm > fallen[-1] + SAME_MM:
+            fallen.append(height_mm)
+        certain = len(fallen) >= (2 if on_bed else OBJECT_HEIGHTS) or (on_bed and self._object > SURE_LAYERS)
+        if not certain:
             return None
-        self._object = 0
-        if rises and self._fell_mm is not None:
-            # Its first layer has passed while it might still have been an excursion.
-            self.number += 1
-            self._object = 1
-            self._base_mm = self._layer_mm = self._fell_mm
-        return self._begin(height_mm, box, counts=True) if self._object else self._other(height_mm, box)
-
-    def _other(self, height_mm: float, box: Box) -> float:
-        self.number += 1
-        self._object = 1
+        # Those of its layers that have passed, while it might still have been an excursion, are counted with it.
+        self.number += len(fallen)
+        self._object = len(fallen)
+        if len(fallen) > 1:
+            self._step_mm = fallen[-1] - fallen[-2]
         return self._begin(height_mm, box, counts=False)
+
+
+def _apart(one: Box, two: Box) -> bool:
+    """Whether two boxes lie clear of each other, in X or in Y."""
+    across = one[2] + APART_MM < two[0] or two[2] + APART_MM < one[0]
+    return across or one[3] + APART_MM < two[1] or two[3] + APART_MM < one[1]

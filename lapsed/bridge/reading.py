@@ -20,6 +20,7 @@ HARMLESS = re.compile(
 that it may have moved the head and changed the modes."""
 
 _OFF = frozenset({"M2", "M18", "M84", "M81"})
+_FED_MM = 0.001
 _KEPT = 256
 _NOWHERE: frozenset[str] = frozenset()
 
@@ -83,8 +84,12 @@ class Reading:
 
     def forget(self, why: str) -> None:
         """Position and modes may have changed unseen."""
-        self.state = replace(self.state, known=_NOWHERE)
         self._modes = _NOWHERE
+        self.lose(why)
+
+    def lose(self, why: str) -> None:
+        """The position may have changed unseen."""
+        self.state = replace(self.state, known=_NOWHERE)
         self._why = why
 
     def unsure(self) -> str | None:
@@ -152,13 +157,11 @@ class Reading:
         elif code == "G28":
             self._homed = self._homed or "Z" in line.words or not {"X", "Y"} & set(line.words)
         elif code.startswith("T") and self.state.tool != self.before.tool:
-            self.state = replace(self.state, known=_NOWHERE)
-            self._why = f"{code} changed the tool, and no move to a place of its own has come since"
+            self.lose(f"{code} changed the tool, and no move to a place of its own has come since")
         elif code in STRAYING:
             self._why = f"{code} moved the head to a place that it doesn't tell"
         elif code in ("M18", "M84"):
-            self.state = replace(self.state, known=_NOWHERE)
-            self._why = f"{code} switched the motors off"
+            self.lose(f"{code} switched the motors off")
         elif code in ("G10", "G11") and self._dialect.g10_retracts:
             pass
         elif code not in TEXT_CODES and not code.startswith("T") and not self._leaves_alone(code):
@@ -173,9 +176,12 @@ class Reading:
 
     def _laid(self, segments: tuple[Segment, ...]) -> tuple[News, ...]:
         news: list[News] = []
+        # What is only pushed back to where it was drawn from lays nothing, wherever the head goes meanwhile.
+        primed = self.before.primed_e + _FED_MM
         for segment in segments:
             start, end = segment.start, segment.end
-            if end.e <= start.e or (start.x == end.x and start.y == end.y) or self.card is not None:
+            lays = end.e > max(start.e, primed) and (start.x != end.x or start.y != end.y)
+            if not lays or self.card is not None:
                 continue
             if not self.printing:
                 news.append(self._begin(None))
@@ -200,7 +206,7 @@ class Reading:
         self.printing = False
         if self.card is not None:
             self.card = None
-            self.forget("the printer printed from its own card, and no place was said since")
+            self.lose("the printer printed from its own card, and no place was said since")
         return (Ended(outcome, reason),)
 
     def _print(self, code: str, line: Line) -> tuple[News, ...]:

@@ -10,12 +10,14 @@ import re
 from lapsed.bridge import replies, talk
 from lapsed.bridge.holding import (
     BUSY_EVERY_S,
-    DEAD_S,
     LONGEST_LINE,
     MOST_HELD_BYTES,
+    MOST_TRIES,
     OUT,
     RESEND_REST_S,
+    RETURNING,
     SAME_PLACE_MM,
+    SILENT_S,
     Holding,
     Phase,
     Ways,
@@ -51,14 +53,15 @@ class Relay:
             0  # lines of the host's and of ours that the printer has yet to answer; ours are answered first
         )
         self._ours_due = 0
+        self._doubtful = 0  # answers kept from the host that may have been meant for it
         self._hold: Holding | None = None
         self._queue: list[bytes] = []
-        self._wanted: tuple[int, float] | None = None
+        self._wanted: tuple[int, float, float] | None = None  # shot, limit, until when
         self._token = 0
         self._why_not = ""
         self._height_mm = 0.0
         self._rest_until = 0.0
-        self._heard_at = self._told_at = 0.0
+        self._heard_at = self._told_at = self._sent_at = 0.0
         self._poll_at: float | None = None
         self._asks_place = False
 
@@ -71,6 +74,7 @@ class Relay:
 
     def host(self, data: bytes, now: float) -> None:
         """Bytes from the host."""
+        self._sent_at = now
         *lines, part = (self._part + data).split(b"\n")
         self._part, self._part_until = part, None
         for line in lines:
@@ -117,16 +121,16 @@ class Relay:
             self._say(talk.Layer(self._token, layer.number, layer.height_mm, waits=unsure is None))
             if unsure is None:
                 until = now + self._ways.answer_within_s
-                self._hold = Holding(Phase.ASKED, until, until, token=self._token)
+                self._hold = Holding(Phase.ASKED, until, token=self._token)
                 self._queue = [raw]
                 return
         elif self._wanted is not None and self.reading.moves:
-            (shot, limit_at), self._wanted = self._wanted, None
+            (shot, limit_s, _), self._wanted = self._wanted, None
             unsure = self._unfit(passed, now)
             if unsure is None:
-                self._hold = Holding(Phase.ASKED, now, limit_at, shot=shot)
+                self._hold = Holding(Phase.ASKED, now, shot=shot)
                 self._queue = [raw]
-                self._drain(now)
+                self._drain(limit_s, now)
                 return
             self._say(talk.Refused(shot, unsure))
         self._pass(raw, passed)
@@ -206,12 +210,14 @@ class Relay:
         match reply.kind:
             case Kind.OK if self._ours_due and not passed:
                 self._ours_due -= 1
+                self._doubtful += hold is None
                 self._place(reply)
                 self._asks_place = False
                 self._ours_done(now)
                 return True
             case Kind.OK:
                 self._host_due = max(0, self._host_due - 1)
+                self._doubtful = self._doubtful if self._host_due else 0
             case Kind.OTHER if reply.place is not None and self._asks_place and not passed:
                 self._place(reply)
                 return True
@@ -248,7 +254,7 @@ class Relay:
         """Take the place that we asked for."""
         if reply.place is None:
             return
-        if self._hold is not None and self._hold.phase is Phase.CHECKING:
+        if self._hold is not None and self._hold.phase in (Phase.CHECKING, Phase.VERIFYING):
             self._hold.place = reply.place
         elif self._asks_place and self.reading.card is not None:
             self._say(talk.Height(reply.place[2]))
@@ -267,7 +273,7 @@ class Relay:
     def _started(self, now: float) -> None:
         self._tell(self.reading.end(Outcome.FAILED, "the printer was reset"))
         self.reading.restart()
-        self._host_due = self._ours_due = 0
+        self._host_due = self._ours_due = self._doubtful = 0
         if self._hold is not None:
             self._release(now, "the printer was reset")
 
@@ -295,7 +301,7 @@ class Relay:
             self._tail, self._tail_passed = b"", 0
             if self._hold is not None:
                 self._release(now, reason)
-            self._host_due = self._ours_due = 0
+            self._host_due = self._ours_due = self._doubtful = 0
             self.to_printer.clear()
         self.reading.restart()
         self._say(talk.Ends(self._host_there, self._printer_there, reason))
@@ -344,22 +350,23 @@ class Relay:
     def _order(self, order: talk.Hold, now: float) -> None:
         hold = self._hold
         if hold is not None and hold.phase is Phase.ASKED and hold.token == order.token:
-            hold.shot, hold.limit_at = order.shot, now + order.limit_s
-            self._drain(now)
+            hold.shot = order.shot
+            self._drain(order.limit_s, now)
         elif order.token is not None:
             late = f"the answer took more than {self._ways.answer_within_s * 1000:.0f} ms, and the layer had begun"
             self._say(talk.Refused(order.shot, self._why_not if order.token == self._token else late))
         elif hold is not None or self._wanted is not None:
             self._say(talk.Refused(order.shot, "the hold before it is not over"))
         else:
-            self._wanted = (order.shot, now + order.limit_s)
+            self._wanted = (order.shot, order.limit_s, now + order.limit_s)
 
     # ------------------------------------------------------------------------------------------------ the hold
 
-    def _drain(self, now: float) -> None:
+    def _drain(self, limit_s: float, now: float) -> None:
         hold = self._hold
         assert hold is not None  # noqa: S101 - callers hold
         hold.phase = Phase.DRAINING
+        hold.limit_s, hold.limit_at = limit_s, now + limit_s
         hold.until = min(now + self._ways.drain_within_s, hold.limit_at)
         self._told_at = now
         if not self._host_due:
@@ -368,17 +375,24 @@ class Relay:
     def _drained(self, now: float) -> None:
         hold = self._hold
         assert hold is not None  # noqa: S101 - callers hold
+        hold.phase, hold.until = Phase.FINISHING, hold.limit_at
+        self._send(b"M400", now)
+
+    def _finished(self, now: float) -> None:
+        hold = self._hold
+        assert hold is not None  # noqa: S101 - callers hold
         if self._ways.check_position and not self.reading.before.inches:
-            hold.phase = Phase.CHECKING
+            hold.phase, hold.until = Phase.CHECKING, now + self._ways.drain_within_s
             self._ask_place(now)
         else:
-            self._held()
+            self._held(now)
 
-    def _held(self) -> None:
+    def _held(self, now: float) -> None:
         hold, state = self._hold, self.reading.before
         assert hold is not None  # noqa: S101 - callers hold
         assert hold.shot is not None  # noqa: S101 - it was ordered
-        hold.phase, hold.until = Phase.HELD, hold.limit_at
+        hold.phase = Phase.HELD
+        hold.until = hold.limit_at = now + hold.limit_s
         motion = state.motion()
         top_mm = None if self.reading.joined else self.reading.layering.below_mm
         self._say(
@@ -401,14 +415,35 @@ class Relay:
         if hold.place is None:
             self._refuse(now, "the printer did not tell its position; set check_position = false if it never does")
             return
-        here = place(self.reading.before.position)[:3]
-        if any(abs(a - b) > SAME_PLACE_MM for a, b in zip(here, hold.place, strict=True)):
+        if not self._at_place(hold):
+            here = place(self.reading.before.position)[:3]
             told, read = (" ".join(f"{value:.2f}" for value in spot) for spot in (hold.place, here))
             reason = f"the printer says that it stands at {told} where the print leads to {read}"
-            self.reading.forget(reason)
+            self.reading.lose(reason)
             self._refuse(now, reason)
             return
-        self._held()
+        self._held(now)
+
+    def _at_place(self, hold: Holding) -> bool:
+        """Whether the printer says that it is where the host has led it."""
+        here = place(self.reading.before.position)[:3]
+        return hold.place is not None and all(
+            abs(a - b) <= SAME_PLACE_MM for a, b in zip(here, hold.place, strict=True)
+        )
+
+    def _verified(self, now: float) -> None:
+        """Our lines bear no checksum: where one was lost on the way, all are sent again, which changes nothing else."""
+        hold = self._hold
+        assert hold is not None  # noqa: S101 - callers hold
+        if self._at_place(hold) or hold.tries >= MOST_TRIES:
+            self._release(now, hold.reason)
+        else:
+            self._begin_back(hold, now)
+
+    def _begin_back(self, hold: Holding, now: float) -> None:
+        hold.phase, hold.tries, hold.place = Phase.BACK, hold.tries + 1, None
+        hold.back.extend(hold.come_back)
+        self._send(hold.back.popleft(), now)
 
     def _send(self, line: bytes, now: float) -> None:
         self.to_printer += line + b"\n"
@@ -420,6 +455,8 @@ class Relay:
         if hold is None:
             return
         match hold.phase:
+            case Phase.FINISHING:
+                self._finished(now)
             case Phase.CHECKING:
                 self._checked(now)
             case Phase.LEAVING if hold.leave:
@@ -429,18 +466,25 @@ class Relay:
                 self._say(talk.Parked(hold.shot))
             case Phase.BACK if hold.back:
                 self._send(hold.back.popleft(), now)
+            case Phase.BACK if not hold.tries:
+                self._begin_back(hold, now)
+            case Phase.BACK if self._ways.check_position and not self.reading.before.inches:
+                hold.phase = Phase.VERIFYING
+                self._ask_place(now)
             case Phase.BACK:
                 self._release(now, hold.reason)
+            case Phase.VERIFYING:
+                self._verified(now)
             case _:
                 pass
 
     def _go_back(self, now: float, reason: str) -> None:
         """End the hold by the shortest safe way; `reason` is empty if the daemon asked for it."""
         hold = self._hold
-        if hold is None or hold.phase is Phase.BACK:
+        if hold is None or hold.phase in RETURNING:
             return
         if hold.phase not in OUT:
-            if reason and hold.phase in (Phase.DRAINING, Phase.CHECKING):
+            if reason and hold.phase in (Phase.DRAINING, Phase.FINISHING, Phase.CHECKING):
                 self._refuse(now, reason)
             else:
                 self._release(now, reason)
@@ -481,12 +525,14 @@ class Relay:
         """When `tick` is wanted at the latest."""
         times = [self._part_until, self._poll_at]
         if self._wanted is not None:
-            times.append(self._wanted[1])
+            times.append(self._wanted[2])
         hold = self._hold
         if hold is not None:
-            times.append(hold.until if hold.phase is not Phase.BACK else self._heard_at + DEAD_S)
+            times.append(hold.until if hold.phase not in RETURNING else self._heard_at + SILENT_S)
             if hold.phase is not Phase.ASKED:
                 times.append(self._told_at + BUSY_EVERY_S)
+        elif self._doubtful:
+            times.append(max(self._heard_at, self._sent_at) + SILENT_S)
         polls = self._attached and self._ways.card_poll_s is not None
         if polls and self.reading.card is not None and self._poll_at is None:
             times.append(0.0)
@@ -496,23 +542,37 @@ class Relay:
         """Time has passed."""
         if self._part_until is not None and now >= self._part_until:
             self._pass_partial()
-        if self._wanted is not None and now >= self._wanted[1]:
+        if self._wanted is not None and now >= self._wanted[2]:
             self._say(talk.Refused(self._wanted[0], "the host sent no move in time"))
             self._wanted = None
         self._poll(now)
         if self._hold is not None:
             self._hold_on(self._hold, now)
+        elif self._doubtful and now >= max(self._heard_at, self._sent_at) + SILENT_S:
+            # All three are silent and the host still has an answer to come: the one that was kept may have been it.
+            self._doubtful -= 1
+            if self._host_due and not self._tail_passed:
+                self._host_due -= 1
+                self._to_host(b"ok\n", now)
 
     def _hold_on(self, hold: Holding, now: float) -> None:
         """Keep the host patient, and end what has had its time."""
         if hold.phase is not Phase.ASKED and now >= self._told_at + BUSY_EVERY_S:
             self._to_host(BUSY if not self._tail_passed else b"", now)
-        if hold.phase is Phase.BACK:
-            if now >= self._heard_at + DEAD_S:
-                self._ours_due = 0
-                self._release(now, "the printer answers no more")
+        if hold.phase in RETURNING:
+            if now >= self._heard_at + SILENT_S:
+                self._silent(hold, now)
         elif now >= hold.until:
             self._late(hold, now)
+
+    def _silent(self, hold: Holding, now: float) -> None:
+        """A line of the way back was lost, or its answer: begin it anew."""
+        self._ours_due = 0
+        hold.back.clear()
+        if hold.tries >= MOST_TRIES:
+            self._release(now, "the printer answers no more")
+        else:
+            self._begin_back(hold, now)
 
     def _late(self, hold: Holding, now: float) -> None:
         match hold.phase:
@@ -525,6 +585,8 @@ class Relay:
             case Phase.DRAINING:
                 lines, self._host_due = self._host_due, 0
                 self._refuse(now, f"the printer had not answered {lines} lines within the time to wait for them")
+            case Phase.FINISHING:
+                self._refuse(now, "the machine did not come to rest in time")
             case Phase.CHECKING:
                 self._refuse(now, "the printer did not answer M114 in time")
             case _:

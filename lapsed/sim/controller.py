@@ -28,9 +28,9 @@ _KNOWN = re.compile(
 class Fault(BaseModel):
     """What goes wrong with the `at`-th line received, counted from 1.
 
-    `bad`: it arrives damaged. `deaf`: it doesn't arrive. `late`: its answer takes `for_s` simulated seconds more.
-    `reset`: the machine starts anew instead of carrying it out. `say`: it says `text` first. `jog`: someone moves X by
-    10 mm at the panel after it. `unplug`: the cable is out for `for_s` real seconds.
+    `bad`: it arrives damaged, if it bears a checksum. `deaf`: it doesn't arrive. `late`: its answer takes `for_s`
+    simulated seconds more. `reset`: the machine starts anew instead of carrying it out. `say`: it says `text` first.
+    `jog`: someone moves X by 10 mm at the panel after it. `unplug`: the cable is out for `for_s` real seconds.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -86,7 +86,8 @@ class Controller:
         self.machine = self._fresh()
 
     def _fresh(self) -> Machine:
-        self._last = 0
+        self.last = 0
+        """Number of the last line accepted."""
         return Machine(
             limits=self.ways.limits,
             dialect=self.ways.dialect,
@@ -133,7 +134,7 @@ class Controller:
         match fault:
             case Fault(kind="deaf"):
                 return b"", b""
-            case Fault(kind="bad") if raw:
+            case Fault(kind="bad") if raw.startswith(b"N"):
                 raw = raw[:-1] + bytes([raw[-1] ^ 1])
             case Fault(kind="say"):
                 said = fault.text.encode("latin-1") + b"\n"
@@ -161,11 +162,11 @@ class Controller:
             if line.checksum is None or (line.trouble or "").startswith("the checksum"):
                 return self._again("the checksum is wrong or missing")
             set_here = line.code == "M110"
-            if line.number != self._last + 1 and not set_here:
+            if line.number != self.last + 1 and not set_here:
                 return self._again("that is not the next line")
-            self._last = line.number
+            self.last = line.number
         if line.code == "M110":
-            self._last = int(line.value("N") if line.value("N") is not None else line.number or 0)  # type: ignore[arg-type]  # one of them is a number
+            self.last = int(line.value("N") if line.value("N") is not None else line.number or 0)  # type: ignore[arg-type]  # one of them is a number
         if not line.code:
             return b"", b"" if line.number is None else self._ok()
         said = self._do(line, text)
@@ -190,15 +191,15 @@ class Controller:
                 return b""
 
     def _ok(self, rest: bytes = b"") -> bytes:
-        advanced = f" N{self._last} P{max(0, self.ways.buffer_moves - 1)} B3".encode() if self.ways.advanced else b""
+        advanced = f" N{self.last} P{max(0, self.ways.buffer_moves - 1)} B3".encode() if self.ways.advanced else b""
         return b"ok" + advanced + rest + b"\n"
 
     def _again(self, why: str) -> tuple[bytes, bytes]:
         if self.ways.forgets:
             self._lines.clear()
             self._part = b""
-        self._note("again", line=str(self._last + 1))
-        text = f"Error:{why}, last line: {self._last}\nResend: {self._last + 1}\n"
+        self._note("again", line=str(self.last + 1))
+        text = f"Error:{why}, last line: {self.last}\nResend: {self.last + 1}\n"
         return text.encode(), self._ok()
 
     # ------------------------------------------------------------------------------------------------ the log

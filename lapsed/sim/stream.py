@@ -29,6 +29,7 @@ class Stream:
         self.again = 0
         self._window = window
         self._next = 0
+        self._asked, self._stale = -1, 0
         self._part = b""
 
     @property
@@ -52,14 +53,25 @@ class Stream:
             if line.startswith(b"ok"):
                 self.unanswered = max(0, self.unanswered - 1)
             elif found := _AGAIN.match(line):
-                self.again += 1
-                # What follows the line that was refused is refused as well; one answer is due, that to the error.
-                self._next = min(int(found[1]), len(self.sent))
-                self.unanswered = 1
+                self._rewind(int(found[1]))
+
+    def _rewind(self, number: int) -> None:
+        """Send again from `number` on: what was sent after a refused line is refused as well, or was thrown away."""
+        if number == self._asked and self._stale:
+            self._stale -= 1  # another line that was under way when the first request came
+            return
+        self.again += 1
+        self._asked, self._stale = number, max(0, self._next - number - 1)
+        self._next = min(number, len(self.sent))
+        self.unanswered = 1  # the answer to the error
+
+    def poll(self) -> None:
+        """Ask once more for the temperature, as a host does that has no more lines to send."""
+        self.sent.append(framed(len(self.sent), "M105"))
 
     def forget(self) -> None:
         """Nothing was heard for long: an answer got lost, so wait for it no more."""
-        self.unanswered = 0
+        self.unanswered = self._stale = 0
 
 
 def framed(number: int, text: str) -> bytes:

@@ -82,6 +82,7 @@ class SerialLine:
         ways: Ways | None = None,
     ) -> None:
         self.random = random.Random(seed)
+        self.numbered = numbered
         self.stream = Stream(lines, window=window, polls=polls, numbered=numbered)
         self.log = Log()
         self.printer = Controller(firmware or Firmware(), self.log, faults=faults, unplugged=lambda _for: None)
@@ -91,7 +92,7 @@ class SerialLine:
         self._events: list[tuple[float, int, Callable[[], None]]] = []
         self._count = 0
         self._busy = False
-        self._last = {"up": 0.0, "down": 0.0, "host": 0.0, "printer": 0.0, "talk": 0.0}
+        self._last = {"up": 0.0, "down": 0.0, "host": 0.0, "printer": 0.0}
         self._heard_at = 0.0
         self.to_host = b""
         self.relay.host_there(there=True, now=0.0)
@@ -126,9 +127,7 @@ class SerialLine:
         if self.daemon is not None:
             for message in says:
                 for late, answer in self.daemon.hear(message):
-                    time = max(self._last["talk"], self.now + late)
-                    self._last["talk"] = time
-                    self.at(time, lambda answer=answer: self._told(answer))
+                    self.at(self.now + late, lambda answer=answer: self._told(answer))
         wake = relay.wake_at()
         if wake is not None:
             self.at(max(wake, self.now), self._tick)
@@ -192,9 +191,12 @@ class SerialLine:
         """Run until the host is done, or `until` holds; a host that hears nothing for long goes on."""
         self.send()
         self._watch_silence()
-        for _ in range(3_000_000):
+        for _ in range(300_000):
             if self.stream.over and not self.printer.waiting and not self._busy:
-                break
+                if not self.numbered or self.printer.last == len(self.stream.sent) - 1:
+                    break
+                self.stream.poll()  # whatever got lost is asked for again by this
+                self.send()
             if until is not None and until():
                 return
             self.now, _, what = heapq.heappop(self._events)
@@ -221,3 +223,46 @@ class SerialLine:
     def ours(self) -> list[dict[str, object]]:
         """The others: the block's."""
         return [record for record in self.executed() if record["number"] is None]
+
+
+def squares(layers: int, *, relative: bool = False, at: tuple[float, float] = (50.0, 50.0)) -> list[str]:
+    """The foot of the beacon in a few lines: a square a layer, 10 mm wide."""
+    x, y = at
+    lines = [
+        "G21",
+        "G90",
+        "M83" if relative else "M82",
+        "M104 S210",
+        "G28",
+        "M109 S210",
+        "G92 E0",
+        "G1 F1800 E2",
+        "G92 E0",
+    ]
+    e = 0.0
+    for number in range(1, layers + 1):
+        lines += [f"G1 E{-0.8 if relative else e - 0.8:.4f} F2400", f"G0 Z{number * 0.2 + 0.4:.2f} F600"]
+        lines += [f"G0 X{x} Y{y} F9000", f"G1 Z{number * 0.2:.2f} F600", f"G1 E{0.8 if relative else e:.4f} F2400"]
+        for dx, dy in ((10, 0), (10, 10), (0, 10), (0, 0)):
+            e += 0.33
+            feed = " F1500" if (dx, dy) == (10, 0) else ""
+            lines.append(f"G1 X{x + dx:.3f} Y{y + dy:.3f} E{0.33 if relative else e:.4f}{feed}")
+    return [*lines, "G1 E-1 F2400" if relative else f"G1 E{e - 1:.4f} F2400", "G1 X0 Y200 F6000", "M104 S0", "M84"]
+
+
+def undone(line: SerialLine) -> None:
+    """Every block of ours left the machine as it found it, and did nothing but move."""
+    before = None
+    ours = False
+    for record in line.executed():
+        keys = ("absolute", "absolute_extrusion", "feed", "retracted", "inches")
+        state = [record[key] for key in keys], record["at"]
+        if record["number"] is None:
+            ours = True
+            word = str(record["line"]).split()[0]
+            assert word in ("G90", "G91", "M82", "M83", "G1", "M400", "M114")
+            after = state
+            continue
+        if ours and before is not None:
+            assert before == after
+        ours, before = False, state
