@@ -1,24 +1,22 @@
-"""From a frame's file to the planes of a delivery: decoded, cropped, scaled, turned and in the colour of video.
+"""From a frame's picture to the planes of a delivery: cropped, scaled, turned and in the colour of video.
 
 Each worker thread has its own `Shaper`. The libraries let go of the interpreter's lock while they work.
 """
 
-from pathlib import Path
 from typing import Any, Final, TypeVar, cast
 
-import av
 import cv2
 import numpy as np
-from av.codec.context import CodecContext
 from av.error import FFmpegError
 from av.filter import Graph
-from av.video.codeccontext import VideoCodecContext
 from av.video.frame import VideoFrame
 from numpy.typing import NDArray
 
 from lapsed.clip.codec import Pixels
+from lapsed.clip.decoding import BrokenFrameError, Decoded
 from lapsed.clip.finish import Plane, finish
 from lapsed.clip.orient import Rect, mirrored, quarter_turns, stored, turned
+from lapsed.clip.profile import Converter
 from lapsed.clip.resample import resampled
 from lapsed.clip.tone import NEUTRAL, Gain
 
@@ -26,10 +24,6 @@ Stored = TypeVar("Stored", bound=NDArray[Any])
 
 _PLANAR: Final = frozenset({"yuvj420p", "yuvj422p", "yuvj440p", "yuvj444p"})
 _TURNS: Final = {1: cv2.ROTATE_90_CLOCKWISE, 2: cv2.ROTATE_180, 3: cv2.ROTATE_90_COUNTERCLOCKWISE}
-
-
-class BrokenFrameError(Exception):
-    """The file's picture can't be decoded; the text is the end of a sentence."""
 
 
 # ITU-T H.273: BT.709 primaries, transfer and matrix; AVCOL_RANGE_MPEG is libavutil's word for limited range.
@@ -51,37 +45,20 @@ class Shaper:
         self._orientation = orientation
         self._pixels = pixels
         self._fine = fine
-        self._decoders: dict[str, VideoCodecContext] = {}
-        self._graphs: dict[tuple[str, Rect], Graph] = {}
+        self._converter = Converter()
+        self._graphs: dict[tuple[str, Rect, str], Graph] = {}
 
-    def decode(self, path: Path) -> VideoFrame:
-        """The whole picture in `path`, as it is stored. Raises BrokenFrameError."""
-        try:
-            return self._decode(path)
-        except (FFmpegError, OSError) as error:
-            self._decoders.clear()
-            raise BrokenFrameError(f"can't be decoded ({error.strerror or error})") from error
-
-    def shape(self, picture: VideoFrame, crop: Rect, gain: Gain = NEUTRAL) -> VideoFrame:
+    def shape(self, picture: Decoded, crop: Rect, gain: Gain = NEUTRAL) -> VideoFrame:
         """The part `crop` of a decoded picture with `gain`, ready for the encoder. Raises BrokenFrameError."""
+        part = stored(crop, self._upright, self._orientation)
+        part = Rect(*(side / picture.by for side in (part.x, part.y, part.width, part.height)))
         try:
-            within = stored(crop, self._upright, self._orientation)
-            planes = self._resample(picture, within) if self._fine else self._scale(picture, within)
+            planes = self._resample(picture.frame, part) if self._fine else self._scale(picture.frame, part)
+            if picture.icc is not None and self._converter.needed(picture.icc):
+                planes = self._converted(planes, picture.icc)
         except FFmpegError as error:
             raise BrokenFrameError(f"can't be scaled ({error.strerror})") from error
         return self._finish(planes, gain)
-
-    def _decode(self, path: Path) -> VideoFrame:
-        codec = "png" if path.suffix.lower() == ".png" else "mjpeg"
-        if codec not in self._decoders:
-            decoder = cast("VideoCodecContext", CodecContext.create(codec, "r"))
-            decoder.thread_count = 1  # frame threads would hand out frames late
-            decoder.options = {"err_detect": "explode"}
-            self._decoders[codec] = decoder
-        frames = self._decoders[codec].decode(av.Packet(path.read_bytes()))
-        if not frames:
-            raise BrokenFrameError("can't be decoded (no picture in it)")
-        return frames[0]
 
     def _scale(self, picture: VideoFrame, crop: Rect) -> list[Plane]:
         return views(self._through(picture, crop, turned(self._size, self._orientation)))
@@ -99,12 +76,27 @@ class Shaper:
         small = width // across, height // down
         return resampled(planes, (halved[0], halved[1]), crop, [(width, height), small, small])
 
-    def _through(self, picture: VideoFrame, crop: Rect, size: tuple[int, int]) -> VideoFrame:
-        """The part of a picture, in the format for scaling, by libswscale."""
-        key = (picture.format.name, crop)
+    def _converted(self, planes: list[Plane], icc: bytes) -> list[Plane]:
+        """Planes in the colours of sRGB instead of a profile's, by way of R'G'B', which profiles speak of."""
+        height, width = planes[0].shape
+        frame = VideoFrame(width, height, _format(self._pixels, self._orientation, fine=planes[0].dtype != np.uint8))
+        for plane, to in zip(planes, views(frame), strict=True):
+            to[:] = plane
+        whole = Rect(0, 0, width, height)
+        rgb = np.asarray(self._through(frame, whole, (width, height), "rgb24").to_ndarray(), np.uint8)
+        done = VideoFrame.from_ndarray(self._converter.convert(rgb, icc), "rgb24")
+        return views(self._through(done, whole, (width, height)))
+
+    def _through(
+        self, picture: VideoFrame, crop: Rect, size: tuple[int, int], pixel_format: str | None = None
+    ) -> VideoFrame:
+        """The part of a picture, in the format for scaling where no other is asked for, by libswscale."""
+        wanted = pixel_format or _between(picture, self._pixels, self._orientation)
+        key = (picture.format.name, crop, wanted)
         if key not in self._graphs:
-            self._graphs.clear()
-            self._graphs[key] = _graph(picture, crop, size, _between(picture, self._pixels, self._orientation))
+            if len(self._graphs) > 2:  # a crop that moves is never the same again
+                self._graphs.clear()
+            self._graphs[key] = _graph(picture, crop, size, wanted)
         picture.pts = None
         graph = self._graphs[key]
         graph.push(picture)
@@ -139,11 +131,16 @@ def views(frame: VideoFrame) -> list[Plane]:
 
 
 def _between(picture: VideoFrame, pixels: Pixels, orientation: int) -> str:
-    """The pixel format for scaling: full range by BT.601, in which a turn gives chroma its place in `pixels`."""
+    """The pixel format for scaling a picture."""
+    # One of another colour model or of more bits is rounded once more on its way: in 10 bits that does no harm.
+    return _format(pixels, orientation, fine=pixels.bits > 8 or picture.format.is_rgb)
+
+
+def _format(pixels: Pixels, orientation: int, *, fine: bool) -> str:
+    """Full range by BT.601, of 8 bits or `fine`, in which a turn gives chroma its place in `pixels`."""
     # What is halved across before a quarter turn is halved downwards after it.
     family = "yuv420p" if pixels.both else "yuv440p" if quarter_turns(orientation) % 2 else "yuv422p"
-    # A picture of another colour model or of more bits is rounded once more on its way: in 10 bits that does no harm.
-    return family + ("10le" if pixels.bits > 8 or picture.format.is_rgb else "")
+    return family + ("10le" if fine else "")
 
 
 def like(frame: VideoFrame, size: tuple[int, int] | None = None) -> VideoFrame:
@@ -162,7 +159,9 @@ def _graph(picture: VideoFrame, crop: Rect, size: tuple[int, int], pixel_format:
         f"video_size={picture.width}x{picture.height}:pix_fmt={picture.format.name}:time_base=1/1:range=pc"
         f":colorspace={'gbr' if rgb else 'smpte170m'}"
     )
-    flags = "area+accurate_rnd+full_chroma_int" if rgb else "area+accurate_rnd"
+    flags = "area+accurate_rnd"
+    if rgb or pixel_format == "rgb24":
+        flags += "+full_chroma_int"
     nodes = (
         graph.add("buffer", source),
         graph.add("crop", f"{crop.width:.0f}:{crop.height:.0f}:{crop.x:.0f}:{crop.y:.0f}"),

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png"})
+RAW_SUFFIXES = frozenset({".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf", ".orf", ".rw2", ".pef", ".srw"})
+PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png"}) | RAW_SUFFIXES
 
 _PNG = b"\x89PNG\r\n\x1a\n"
 _STANDALONE = frozenset({0x01, *range(0xD0, 0xD8)})  # T.81, table B.1: TEM and RSTm carry no length
@@ -31,7 +32,7 @@ class Picture:
     """
 
     path: Path
-    kind: Literal["jpeg", "png"]
+    kind: Literal["jpeg", "png", "raw"]
     width: int
     height: int
     orientation: int
@@ -92,6 +93,7 @@ def _jpeg(path: Path, data: mmap.mmap) -> Picture | Flaw:
             header = (marker, *struct.unpack_from(">BHHB", data, body))
         elif marker == _APP1 and data[body : body + 6] == b"Exif\0\0":
             orientation = _orientation(data[body + 6 : at + 2 + length])
+            profile = profile or ("DCF optional" if in_optional_space(data[body : at + 2 + length]) else None)
         elif marker == _APP2 and data[body : body + 13] == b"ICC_PROFILE\0\x01":
             profile = _profile(data[body + 14 : at + 2 + length])
         at += 2 + length
@@ -127,11 +129,22 @@ def _orientation(exif: bytes) -> int:
     return 1
 
 
+def in_optional_space(exif: bytes) -> bool:
+    """Whether a camera marked its picture as of DCF's optional colour space: InteroperabilityIndex is "R03"."""
+    # The tag's whole entry, in either order of bytes: number 1, a text of four bytes (CIPA DC-008, 4.6.7).
+    return b"\0\1\0\2\0\0\0\4R03\0" in exif or b"\1\0\2\0\4\0\0\0R03\0" in exif
+
+
 def _profile(icc: bytes) -> str | None:
-    """The description of an ICC profile (ICC.1, 9.2.41) unless it is sRGB's."""
+    """The description of an ICC profile (ICC.1, 9.2.41 and 10.15) unless it is sRGB's."""
     at = icc.find(b"desc", 128 + 4)
     start = int.from_bytes(icc[at + 4 : at + 8], "big") if at > 0 else len(icc)
-    text = icc[start + 12 : start + 140].replace(b"\0", b"").decode("ascii", "ignore")
+    if icc[start : start + 4] == b"mluc":  # its first text; older profiles have one of ASCII
+        length, place = struct.unpack_from(">II", icc, start + 20)
+        text = icc[start + place : start + place + length].decode("utf-16-be", "replace")
+    else:
+        length = int.from_bytes(icc[start + 8 : start + 12], "big")
+        text = icc[start + 12 : start + 12 + min(length, 128)].decode("ascii", "replace")
     name = " ".join(re.findall(r"[A-Za-z0-9.\-+()]+", text)) or "unnamed"
     return None if "srgb" in name.lower() else name
 

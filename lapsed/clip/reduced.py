@@ -9,13 +9,10 @@ import numpy as np
 import simplejpeg  # type: ignore[import-untyped]  # it ships no types
 from numpy.typing import NDArray
 
-from lapsed.clip.codec import Pixels
-from lapsed.clip.orient import turned
-from lapsed.clip.planes import BrokenFrameError, Shaper, upright
+from lapsed.clip.decoding import BrokenFrameError, Decoder
+from lapsed.clip.planes import upright
 
 Bytes = NDArray[np.uint8]
-
-_ANY: Final = Pixels("yuv420p", 8, both=True)  # decoding asks for none
 
 FINE_PX: Final = 1024
 """The least that the longer side of a reduced picture measures, where the frame has as many pixels."""
@@ -36,7 +33,7 @@ class Reduced:
 def reduced(path: Path, stored: tuple[int, int], orientation: int) -> Reduced:
     """Decode the frame in `path`, of the size `stored` in the file. Raises BrokenFrameError, OSError."""
     by = next((by for by in (8, 4, 2) if max(stored) >= by * FINE_PX), 1)
-    fine = upright(_jpeg(path.read_bytes(), stored, by, path, orientation), orientation)
+    fine = upright(_small(path, stored, by), orientation)
     if max(stored) < FINE_PX:
         return Reduced(fine, fine, by)
     half = fine.shape[1] // 2, fine.shape[0] // 2
@@ -44,17 +41,19 @@ def reduced(path: Path, stored: tuple[int, int], orientation: int) -> Reduced:
     return Reduced(fine, np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA), np.uint8), 2 * by)
 
 
-def _jpeg(data: bytes, stored: tuple[int, int], by: int, path: Path, orientation: int) -> Bytes:
+def _small(path: Path, stored: tuple[int, int], by: int) -> Bytes:
     """Reduced inside the JPEG's own transform, which averages blocks; whatever that can't read is decoded whole."""
     least = {"min_width": -(-stored[0] // by), "min_height": -(-stored[1] // by), "min_factor": by}
+    data = path.read_bytes()
     if data.startswith(b"\xff\xd8"):
         try:
             return np.asarray(simplejpeg.decode_jpeg(data, "BGR", fastdct=True, fastupsample=True, **least), np.uint8)
         except ValueError:
             pass  # damaged, or of a kind that the delivery's decoder may know how to read: it has the last word
-    whole = Shaper(turned(stored, orientation), (16, 16), orientation, _ANY).decode(path).to_ndarray(format="bgr24")
-    cut = whole[: whole.shape[0] // by * by, : whole.shape[1] // by * by]
-    size = cut.shape[1] // by, cut.shape[0] // by
+    decoded = Decoder(stored, by, path).decode(path)
+    whole, rest = decoded.frame.to_ndarray(format="bgr24"), by // decoded.by
+    cut = whole[: whole.shape[0] // rest * rest, : whole.shape[1] // rest * rest]
+    size = cut.shape[1] // rest, cut.shape[0] // rest
     return np.asarray(cv2.resize(cut, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 

@@ -9,10 +9,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lapsed.clip import raw
 from lapsed.clip.arithmetic import spread
 from lapsed.clip.orient import turned
 from lapsed.clip.partial import whole_or_nothing
 from lapsed.clip.planes import upright
+from lapsed.clip.probe import RAW_SUFFIXES
 
 Image = NDArray[np.uint8]
 
@@ -59,13 +61,26 @@ def write(frames: Sequence[Captioned], stored: tuple[int, int], orientation: int
 
 def _small(path: Path, stored: tuple[int, int], orientation: int, cell: tuple[int, int]) -> Image | None:
     """The whole frame, upright, at the size of a cell; None where it can't be decoded."""
+    picture = _developed(path) if path.suffix.lower() in RAW_SUFFIXES else _reduced(path, stored)
+    if picture is None:
+        return None
+    small = cv2.resize(picture, turned(cell, orientation), interpolation=cv2.INTER_AREA)
+    return upright(np.asarray(small, np.uint8), orientation)
+
+
+def _developed(path: Path) -> Image | None:
+    try:
+        picture = raw.develop(path, raw.development(path), half=True)
+    except ValueError:
+        return None
+    return np.ascontiguousarray((picture >> 8).astype(np.uint8)[:, :, ::-1])
+
+
+def _reduced(path: Path, stored: tuple[int, int]) -> Image | None:
     reduced = next((kind for by, kind in _REDUCED.items() if max(stored) >= by * _CELL), cv2.IMREAD_COLOR)
     data = np.frombuffer(path.read_bytes(), np.uint8)
     picture = cv2.imdecode(data, reduced | cv2.IMREAD_IGNORE_ORIENTATION)
-    if picture is None:
-        return None
-    picture = cv2.resize(picture, turned(cell, orientation), interpolation=cv2.INTER_AREA)
-    return upright(np.asarray(picture, np.uint8), orientation)
+    return None if picture is None else np.asarray(picture, np.uint8)
 
 
 def _words(text: str, width: int) -> Image:

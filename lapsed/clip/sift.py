@@ -68,9 +68,10 @@ def _remarks(kept: Sequence[Picture], orientation: int) -> Iterable[str]:
     progressive = sum(picture.progressive for picture in kept)
     if progressive:
         yield f"{_frames(progressive)} progressive: some players and editors can't show them in a master"
-    profiles = Counter(picture.profile for picture in kept if picture.profile)
-    for profile, count in profiles.items():
-        yield f"{_frames(count)} with the colour profile {profile!r}, shown as if sRGB; set the camera to sRGB"
+    profiles = Counter((picture.profile, picture.components == 3) for picture in kept if picture.profile)
+    for (profile, colour), count in profiles.items():
+        done = "converted to sRGB in deliveries, while players show a master as if it were" if colour else "shown as if"
+        yield f"{_frames(count)} with the colour profile {profile!r}, {done} sRGB; set the camera to sRGB"
 
 
 def _frames(count: int) -> str:

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import FrameType
 
 from lapsed import clock
-from lapsed.clip import delivery, master, sheet
+from lapsed.clip import delivery, master, raw, sheet
 from lapsed.clip import plan as planning
 from lapsed.clip.codec import CODECS
 from lapsed.clip.delivery import Means
@@ -26,7 +26,7 @@ from lapsed.clip.orient import turned
 from lapsed.clip.partial import only_one
 from lapsed.clip.plan import Plan
 from lapsed.clip.players import advice, exceeded
-from lapsed.clip.probe import Flaw, probe
+from lapsed.clip.probe import RAW_SUFFIXES, Flaw, Picture, probe
 from lapsed.clip.sift import Sifted, sift
 from lapsed.errors import UserError
 from lapsed.settings import Clip
@@ -92,7 +92,7 @@ class _Found:
 
 def _sifted(footage: Footage) -> Sifted:
     with ThreadPoolExecutor(4) as pool:  # headers are few bytes far apart: the wait is the disk's
-        looks = list(pool.map(probe, [frame.path for frame in footage.frames]))
+        looks = list(pool.map(_look, [frame.path for frame in footage.frames]))
     sifted = sift(looks)
     if not sifted.kept:
         first = f"; {sifted.left_out[0].frame} {sifted.left_out[0].reason}" if sifted.left_out else ""
@@ -183,7 +183,8 @@ class _Work:
         why = ""
         codec = CODECS.get(clip.codec)
         if codec is None and self._sifted.kept[0].kind != "jpeg":
-            why = "a master carries JPEGs, and these frames are PNGs"
+            kind = {"png": "PNGs", "raw": "raw files"}[self._sifted.kept[0].kind]
+            why = f"a master carries JPEGs, and these frames are {kind}"
         elif codec is not None:
             width, height = planning.form_of(clip, self._upright, self._stock_of(clip).inner).size
             if width < codec.least[0] or height < codec.least[1]:
@@ -256,6 +257,10 @@ def _caption(frame: Frame) -> str:
         f"{frame.height_mm:.2f} mm" if frame.height_mm is not None else "",
     ]
     return "   ".join(filter(None, words)) or frame.path.name
+
+
+def _look(path: Path) -> Picture | Flaw:
+    return raw.look(path) if path.suffix.lower() in RAW_SUFFIXES else probe(path)
 
 
 def _make_folder(target: Path) -> None:

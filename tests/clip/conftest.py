@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import av
 import cv2
 import numpy as np
 import pytest
@@ -78,3 +79,28 @@ def ffprobe() -> Callable[..., dict[str, Any]]:
         return stream
 
     return look
+
+
+@pytest.fixture
+def read_rgb() -> Callable[[Path], NDArray[np.float64]]:
+    """Reads the first frame of a clip without a library's conversions."""
+
+    def read(path: Path) -> NDArray[np.float64]:
+        """R'G'B' of the first frame, by BT.709-6 (items 3.2 to 3.4) or BT.601 as the stream says, without a library."""
+        with av.open(str(path)) as movie:
+            stream = movie.streams.video[0]
+            frame = next(movie.decode(stream))
+            context = stream.codec_context
+            assert (context.color_range, context.colorspace, context.color_primaries, context.color_trc) == (1, 1, 1, 1)
+        ten = frame.format.components[0].bits == 10
+        kind, scale = (np.uint16, 4) if ten else (np.uint8, 1)
+        whole = [np.frombuffer(memoryview(p), kind).reshape(p.height, -1) for p in frame.planes]
+        planes = [samples[:, : p.width] / scale for samples, p in zip(whole, frame.planes, strict=True)]
+        y = (planes[0] - 16) / 219
+        grow = np.ones((y.shape[0] // planes[1].shape[0], y.shape[1] // planes[1].shape[1]))
+        cb, cr = ((np.kron(plane, grow) - 128) / 224 for plane in planes[1:])
+        r, b = y + 1.5748 * cr, y + 1.8556 * cb
+        g = (y - 0.2126 * r - 0.0722 * b) / 0.7152
+        return np.clip(np.stack([r, g, b], -1) * 255, 0, 255)
+
+    return read

@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from pathlib import Path
 
-import av
 import cv2
 import numpy as np
 import pytest
@@ -29,27 +28,6 @@ SIDE = 32
 
 def patches() -> NDArray[np.uint8]:
     return np.ascontiguousarray(np.repeat(np.repeat(np.array([PATCHES], np.uint8), 8 * SIDE, 0), SIDE, 1))
-
-
-def read_back(path: Path) -> NDArray[np.float64]:
-    """R'G'B' of the first frame, by BT.709-6 (items 3.2 to 3.4) or BT.601 as the stream says, without a library."""
-    with av.open(str(path)) as movie:
-        stream = movie.streams.video[0]
-        frame = next(movie.decode(stream))
-        context = stream.codec_context
-        assert (context.color_range, context.colorspace, context.color_primaries, context.color_trc) == (1, 1, 1, 1)
-    ten = frame.format.components[0].bits == 10
-    planes = [
-        np.frombuffer(memoryview(p), np.uint16 if ten else np.uint8).reshape(p.height, -1)[:, : p.width].astype(float)
-        / (4 if ten else 1)
-        for p in frame.planes
-    ]
-    y = (planes[0] - 16) / 219
-    grow = np.ones((y.shape[0] // planes[1].shape[0], y.shape[1] // planes[1].shape[1]))
-    cb, cr = ((np.kron(plane, grow) - 128) / 224 for plane in planes[1:])
-    r, b = y + 1.5748 * cr, y + 1.8556 * cb
-    g = (y - 0.2126 * r - 0.0722 * b) / 0.7152
-    return np.clip(np.stack([r, g, b], -1) * 255, 0, 255)
 
 
 def worst_error(picture: NDArray[np.float64]) -> float:
@@ -85,14 +63,14 @@ WORST = {"h264": 2, "h265": 1.5, "av1": 1.5, "prores": 1.5, "dnxhr": 2.5, "dnxhr
 
 @pytest.mark.parametrize("half", [False, True])
 @pytest.mark.parametrize("word", WORST)
-def test_patches_come_back(tmp_path: Path, word: str, half: bool) -> None:
-    found = worst_error(read_back(through(tmp_path, word, half=half)))
+def test_patches_come_back(tmp_path: Path, read_rgb: Callable, word: str, half: bool) -> None:
+    found = worst_error(read_rgb(through(tmp_path, word, half=half)))
     assert found <= WORST[word]
 
 
 @pytest.mark.parametrize("word", ["h264", "prores"])
-def test_patches_of_a_png_come_back(tmp_path: Path, word: str) -> None:
-    found = worst_error(read_back(through(tmp_path, word, png=True)))
+def test_patches_of_a_png_come_back(tmp_path: Path, read_rgb: Callable, word: str) -> None:
+    found = worst_error(read_rgb(through(tmp_path, word, png=True)))
     assert found <= WORST[word]
 
 

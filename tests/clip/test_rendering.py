@@ -8,7 +8,7 @@ import pytest
 import simplejpeg
 from numpy.typing import NDArray
 
-from lapsed.clip import planes as shaping
+from lapsed.clip import decoding
 from lapsed.clip.conform import Turn
 from lapsed.clip.editlist import Correction, EditList, edit
 from lapsed.clip.orient import Rect, turned
@@ -121,8 +121,8 @@ def test_a_dissolve_costs_no_more_decoding_than_its_frames(tmp_path: Path, monke
     for name in "abc":
         grey(tmp_path, f"{name}.jpg", (100, 100, 100))
     decoded: list[str] = []
-    whole = shaping.Shaper.decode
-    monkeypatch.setattr(shaping.Shaper, "decode", lambda self, path: decoded.append(path.name) or whole(self, path))
+    whole = decoding.Decoder.decode
+    monkeypatch.setattr(decoding.Decoder, "decode", lambda self, path: decoded.append(path.name) or whole(self, path))
     names = ["a.jpg", "b.jpg", "c.jpg"]
     for wish in ({"between": "dissolve"}, {"end_zoom": 2.0}, {"between": "dissolve", "end_zoom": 2.0}):
         decoded.clear()

@@ -7,6 +7,12 @@ from lapsed.clip.sift import sift
 PLAIN = Picture(Path("a.jpg"), "jpeg", 640, 480, 1, 1000, 3, 8, progressive=False, profile=None)
 
 
+WIDE = (
+    "2 frames with the colour profile 'Wide', converted to sRGB in deliveries, while players show a master as if it "
+    "were sRGB; set the camera to sRGB"
+)
+
+
 def test_what_is_out_of_the_ordinary_is_remarked() -> None:
     looks = [
         PLAIN,
@@ -23,7 +29,7 @@ def test_what_is_out_of_the_ordinary_is_remarked() -> None:
         "1 frame claimed another orientation than most; all are shown the way most are",
         "1 frame in CMYK",
         "1 frame progressive",
-        "2 frames with the colour profile 'Wide', shown as if sRGB; set the camera to sRGB",
+        WIDE,
     ]
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from lapsed.clip.codec import CODECS, Pixels
 from lapsed.clip.colour import BT601, from_rgb
+from lapsed.clip.decoding import Decoder
 from lapsed.clip.orient import Rect
 from lapsed.clip.planes import Shaper, views
 from lapsed.clip.srgb import LIGHT, to_code, to_light
@@ -70,9 +71,9 @@ def test_a_delivery_s_picture_carries_the_gain(
     for name, patches, factor in (("plain", colours, gain), ("lit", lit.round().astype(np.uint8), NEUTRAL)):
         picture = cv2.resize(patches.reshape(2, 2, 3), (128, 96), interpolation=cv2.INTER_NEAREST)
         path = save(tmp_path / f"{name}.jpg", picture)
-        shaper = Shaper((128, 96), (64, 48), 1, pixels)
+        shaper, decoder = Shaper((128, 96), (64, 48), 1, pixels), Decoder((128, 96), 1, path)
         pictures.append(
-            [plane.copy() for plane in views(shaper.shape(shaper.decode(path), Rect(0, 0, 128, 96), factor))]
+            [plane.copy() for plane in views(shaper.shape(decoder.decode(path), Rect(0, 0, 128, 96), factor))]
         )
     for got, wanted in zip(*pictures, strict=True):
         assert np.abs(got.astype(int) - wanted)[2:-2, 2:-2].mean() < (1 if pixels.bits == 8 else 4)

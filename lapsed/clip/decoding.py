@@ -1,0 +1,95 @@
+"""From a frame's file to its picture, whole or smaller; each thread has its own `Decoder`."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, cast
+
+import av
+import simplejpeg  # type: ignore[import-untyped]  # it ships no types
+from av.codec.context import CodecContext
+from av.error import FFmpegError
+from av.video.codeccontext import VideoCodecContext
+from av.video.frame import VideoFrame
+
+from lapsed.clip import profile, raw
+from lapsed.clip.probe import RAW_SUFFIXES
+
+REDUCTIONS: Final = (8, 4, 2)
+"""How many times smaller a JPEG can be decoded: by a whole part of its blocks of 8x8 (ITU-T T.81, A.1.1)."""
+
+
+class BrokenFrameError(Exception):
+    """The file's picture can't be decoded; the text is the end of a sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """A picture as it is stored, `by` times smaller; `icc` is the profile its colours go by, None for sRGB."""
+
+    frame: VideoFrame
+    by: int
+    icc: bytes | None
+
+
+class Decoder:
+    """Decodes frames of the size `stored` to at least a `by`-th of it; `first` is the take's first frame."""
+
+    def __init__(self, stored: tuple[int, int], by: int, first: Path) -> None:
+        self._stored = stored
+        self._by = by
+        self._first = first
+        self._codecs: dict[str, VideoCodecContext] = {}
+        self._development: raw.Development | None = None
+
+    def decode(self, path: Path) -> Decoded:
+        """The picture in `path`. Raises BrokenFrameError."""
+        suffix = path.suffix.lower()
+        try:
+            if suffix in RAW_SUFFIXES:
+                return self._develop(path)
+            data = path.read_bytes()
+            icc = profile.embedded(data)
+            if suffix != ".png" and self._by > 1:
+                smaller = self._reduced(data)
+                if smaller is not None:
+                    return Decoded(smaller, self._by, icc)
+            return Decoded(self._whole(data, "png" if suffix == ".png" else "mjpeg"), 1, icc)
+        except (FFmpegError, OSError) as error:
+            self._codecs.clear()
+            raise BrokenFrameError(f"can't be decoded ({error.strerror or error})") from error
+
+    def _whole(self, data: bytes, codec: str) -> VideoFrame:
+        if codec not in self._codecs:
+            decoder = cast("VideoCodecContext", CodecContext.create(codec, "r"))
+            decoder.thread_count = 1  # frame threads would hand out frames late
+            decoder.options = {"err_detect": "explode"}
+            self._codecs[codec] = decoder
+        frames = self._codecs[codec].decode(av.Packet(data))
+        if not frames:
+            raise BrokenFrameError("can't be decoded (no picture in it)")
+        return frames[0]
+
+    def _reduced(self, data: bytes) -> VideoFrame | None:
+        """The picture made smaller within its transform; None for what only the other decoder takes or can judge."""
+        width, height = (-(-side // self._by) for side in self._stored)
+        try:
+            if simplejpeg.decode_jpeg_header(data)[2] not in {"YCbCr", "Gray"}:
+                return None
+            picture = simplejpeg.decode_jpeg(data, "BGR", min_width=width, min_height=height)
+        except ValueError:
+            return None
+        return VideoFrame.from_ndarray(picture, "bgr24") if picture.shape[:2] == (height, width) else None
+
+    def _develop(self, path: Path) -> Decoded:
+        if self._development is None:
+            self._development = raw.development(self._first)
+        try:
+            picture = raw.develop(path, self._development, half=self._by > 1)
+        except ValueError as error:
+            raise BrokenFrameError(str(error)) from error
+        return Decoded(VideoFrame.from_ndarray(picture, "rgb48le"), 2 if self._by > 1 else 1, None)
+
+
+def reduction(crop: tuple[float, float], size: tuple[int, int]) -> int:
+    """How many times smaller pictures may be decoded: what is shown of them must stay at least as large as the clip."""
+    return next((by for by in REDUCTIONS if crop[0] >= by * size[0] and crop[1] >= by * size[1]), 1)
