@@ -6,14 +6,16 @@ certain: another object's layers when it has risen, unless it begins on the bed 
 
 import math
 
-from lapsed.gcode.box import Box, joined
 from lapsed.gcode.state import Segment
 
 SAME_MM = 0.025
 PURGE_LINES = 200
 APART_MM = 1.0
 ROUND_MM = 1e-4
-"""As in `gcode.layers`, which the bridge doesn't load for its size."""
+"""As where whole files are read, which the bridge doesn't load for its size."""
+
+Box = tuple[float, float, float, float]
+"""Least X, least Y, greatest X, greatest Y."""
 
 SURE_LAYERS = 5
 """A fall back onto the bed from more layers than this begins another object for certain."""
@@ -64,7 +66,7 @@ class Layering:
             return self._fall(end.z, box)
         self._fallen = []
         self._moves += 1
-        self._box = joined(self._box, box)
+        self._box = _joined(self._box, box)
         return None
 
     def _purged(self, height_mm: float, box: Box) -> bool:
@@ -101,6 +103,11 @@ class Layering:
         if len(fallen) > 1:
             self._step_mm = fallen[-1] - fallen[-2]
         return self._begin(height_mm, box, counts=False)
+
+
+def _joined(one: Box, two: Box) -> Box:
+    """The least box around both."""
+    return min(one[0], two[0]), min(one[1], two[1]), max(one[2], two[2]), max(one[3], two[3])
 
 
 def _apart(one: Box, two: Box) -> bool:

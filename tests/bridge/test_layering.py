@@ -4,7 +4,7 @@ import pytest
 
 from lapsed.bridge import layering
 from lapsed.bridge.reading import LayerBegins, Reading
-from lapsed.gcode import layers
+from lapsed.gcode import bedding, layers, rises
 from lapsed.gcode.dialect import Dialect
 from lapsed.gcode.reading import read
 from lapsed.sim.part import write_part
@@ -67,7 +67,7 @@ def test_each_layer_is_told_with_the_line_that_lays_its_first_filament():
     lines = write_part(12).splitlines()
     whole = read([("\n".join(lines) + "\n").encode()])
     streamed = told(lines)
-    wanted = {layer.line: round(layer.height_mm, 3) for layer in whole.layers}
+    wanted = {layer.begin.line: round(layer.height_mm, 3) for layer in whole.layers}
     assert {at: round(layer.height_mm, 3) for at, layer in streamed[1:]} == dict(list(wanted.items())[1:])
 
 
@@ -82,6 +82,8 @@ def test_a_nozzle_cleaned_higher_up_takes_no_number():
     assert [layer.number for _, layer in told(lines)] == [1, 1, 2, 3, 4]
 
 
-@pytest.mark.parametrize("name", ["SAME_MM", "PURGE_LINES", "APART_MM", "ROUND_MM"])
-def test_the_figures_are_those_of_whole_files(name):
-    assert getattr(layering, name) == getattr(layers, name)
+@pytest.mark.parametrize(
+    ("name", "module"), [("SAME_MM", rises), ("PURGE_LINES", layers), ("APART_MM", layers), ("ROUND_MM", bedding)]
+)
+def test_the_figures_are_those_of_whole_files(name, module):
+    assert getattr(layering, name) == getattr(module, name)
