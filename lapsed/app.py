@@ -7,6 +7,7 @@ from pathlib import Path
 
 from lapsed import clock
 from lapsed.camera import kind
+from lapsed.notices import Notices
 from lapsed.reception import Reception
 from lapsed.runner import Runner
 from lapsed.settings import Settings
@@ -52,10 +53,17 @@ class Daemon:
         self._ended = ended
         self._stitches = config is not None and settings.stitch.when != "never"
         bell = bell or Bell()
-        self._stitcher = Stitcher(config, bell.ring)
+        self._notices = Notices(settings.notice)
+        self._stitcher = Stitcher(config, bell.ring, self._notices.tell)
         self._runners = [
             Runner(
-                printer, settings.store, kinds, busy=self._stitcher.printing, ended=self._take_ended, changed=bell.ring
+                printer,
+                settings.store,
+                kinds,
+                busy=self._stitcher.printing,
+                ended=self._take_ended,
+                changed=bell.ring,
+                notice=self._notices.tell,
             )
             for printer in settings.printer
         ]
@@ -84,6 +92,7 @@ class Daemon:
         async with asyncio.TaskGroup() as group:
             tasks = [group.create_task(runner.run(), name=f"printer {runner.name}") for runner in self._runners]
             tasks.append(group.create_task(self._stitcher.run(), name="stitcher"))
+            tasks.append(group.create_task(self._notices.run(), name="notices"))
             log.info("watching %s", ", ".join(runner.name for runner in self._runners))
             await self._stopping.wait()
             until = clock.monotonic() + LEAVE_WITHIN_S

@@ -128,3 +128,14 @@ class Now:
     printers: tuple[PrinterNow, ...]
     stitch: StitchNow
     disk: DiskNow | None
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is told: `kind` is one of `settings.NoticeKind`, `text` a sentence, `utc` when it happened."""
+
+    kind: str
+    printer: str
+    take: str | None
+    text: str
+    utc: str

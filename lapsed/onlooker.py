@@ -1,6 +1,8 @@
 """Follows what a printer's runner does, and tells it as `now` values; decides nothing."""
 
+import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from lapsed.clock import Stamp
@@ -12,6 +14,9 @@ from lapsed.now import CameraNow, ClipNow, FrameNow, PrinterNow, PrintNow, ShotN
 from lapsed.settings import Cadence, Printer
 from lapsed.take.reader import TakeView
 
+MOST_NOTICED = 20
+"""Troubles of one take that the hook is told of; a camera that fails in every way is known by then."""
+
 TROUBLES = frozenset({"link", "host", "gap", "layerless", "recovered"})
 """Notes of the director that tell of something a person should know."""
 
@@ -21,6 +26,7 @@ class Onlooker:
     """What has been seen of one printer; `now` tells it."""
 
     printer: Printer
+    notice: Callable[[str, str, str], None] = lambda _kind, _text, _utc: None
     link_text: str = "not heard yet"
     told: dict[str, CameraTold] = field(default_factory=dict)
     landed: Counter[str] = field(default_factory=Counter)
@@ -29,6 +35,7 @@ class Onlooker:
     last_frame: FrameNow | None = None
     trouble: Trouble | None = None
     began_utc: str = ""
+    noticed: set[str] = field(default_factory=set)
 
     def heard(self, event: s.Event, stamp: Stamp) -> None:
         """The director was told `event`."""
@@ -41,8 +48,9 @@ class Onlooker:
     def asked(self, action: s.Action, stamp: Stamp) -> None:
         """The director asked for `action`."""
         match action:
-            case s.OpenTake():
+            case s.OpenTake(info):
                 self.begin(stamp.utc)
+                self.notice("take started", f"{info.name or 'a print'} is being filmed", stamp.utc)
             case s.WriteMissed(shot, cameras, reason):
                 self.missed.update(cameras)
                 if reason != SKIPPED:
@@ -77,6 +85,7 @@ class Onlooker:
         self.missed.clear()
         self.on_card.clear()
         self.last_frame, self.trouble, self.began_utc = None, None, utc
+        self.noticed.clear()
 
     def go_on(self, take: TakeView) -> None:
         """A take that an earlier daemon began goes on."""
@@ -96,8 +105,12 @@ class Onlooker:
                     pass
 
     def went_wrong(self, text: str, stamp: Stamp) -> None:
-        """Something a person should know of."""
+        """Something a person should know of; the hook is told once of each, until the next take."""
         self.trouble = Trouble(stamp.utc, text)
+        kind = re.sub("[0-9]+", "", text)  # the same of another shot is no news
+        if kind not in self.noticed and len(self.noticed) < MOST_NOTICED:
+            self.noticed.add(kind)
+            self.notice("trouble", text, stamp.utc)
 
     def now(self, state: s.State, take: str | None, now: float) -> PrinterNow:
         """All of it, at `now` on the monotonic clock; `take` is the name of the take's folder."""

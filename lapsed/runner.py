@@ -36,7 +36,7 @@ from lapsed.model import (
     Released,
     Verdict,
 )
-from lapsed.now import PrinterNow
+from lapsed.now import PrinterNow, Told
 from lapsed.onlooker import Onlooker
 from lapsed.settings import Call, Printer, Store
 from lapsed.take import reader, recovery, space
@@ -71,7 +71,7 @@ class Runner:
     """Films one printer into takes in `store`.
 
     `kinds` names where each kind of camera lives. `busy` is told whether a print is running, `ended` the folder of each
-    take that is over, and `changed` is called whenever `now` may have.
+    take that is over, `changed` is called whenever `now` may have, and `notice` hears what a person may want to know.
     """
 
     def __init__(
@@ -83,6 +83,7 @@ class Runner:
         busy: Callable[[str, bool], None],
         ended: Callable[[Path], None],
         changed: Callable[[], None] = lambda: None,
+        notice: Callable[[Told], None] = lambda _: None,
     ) -> None:
         self.name = printer.name
         self._printer = printer
@@ -91,7 +92,8 @@ class Runner:
         self._busy = busy
         self._ended = ended
         self._changed = changed
-        self._onlooker = Onlooker(printer)
+        self._notice = notice
+        self._onlooker = Onlooker(printer, self._noticed)
         self._tests: dict[int, asyncio.Future[Landed | OnCard | Missed]] = {}
         self._state = director.start(_rules(printer))
         self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
@@ -223,6 +225,10 @@ class Runner:
         if (was is None) != (self._state.take is None):
             self._busy(self.name, self._state.take is not None)
         self._changed()
+
+    def _noticed(self, kind: str, text: str, utc: str) -> None:
+        folder = self._take.folder if self._take is not None else None
+        self._notice(Told(kind, self.name, folder.name if folder is not None else None, text, utc))
 
     def _set_timer(self) -> None:
         if self._timer is not None:
@@ -443,6 +449,8 @@ class Runner:
         folder = await take.close(outcome, reason)
         if folder is not None:
             log.info("take %s is over: %s", folder.name, outcome)
+            text = f"the take ended: {outcome}{f', {reason}' if reason else ''}"
+            self._notice(Told("take ended", self.name, folder.name, text, clock.stamp().utc))
             self._ended(folder)
 
     def _trouble(self, take: Ledger, error: LapsedError) -> None:

@@ -9,8 +9,9 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
+from lapsed import clock
 from lapsed.errors import UserError
-from lapsed.now import StitchNow
+from lapsed.now import StitchNow, Told
 from lapsed.take import reader
 
 log = logging.getLogger(__name__)
@@ -22,12 +23,18 @@ END_WITHIN_S = 2.0
 class Stitcher:
     """Works off finished takes by running `lapsed stitch` on them, with the clips of the file `config`.
 
-    `changed` is called whenever `now` has.
+    `changed` is called whenever `now` has, `notice` hears what became of each.
     """
 
-    def __init__(self, config: Path | None, changed: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        config: Path | None,
+        changed: Callable[[], None] = lambda: None,
+        notice: Callable[[Told], None] = lambda _: None,
+    ) -> None:
         self._config = config
         self._told = changed
+        self._notice = notice
         self._due: deque[tuple[Path, tuple[str, ...]]] = deque()
         self._at: Path | None = None
         self._printing: set[str] = set()
@@ -91,8 +98,11 @@ class Stitcher:
             self._child = None
         if status:
             log.error("stitching %s ended with status %d; try again with: lapsed stitch %s", take.name, status, take)
+            text = f"stitching {take.name} ended with status {status}; the log says more"
+            self._notice(Told("trouble", "", take.name, text, clock.stamp().utc))
         else:
             log.info("stitched %s", take.name)
+            self._notice(Told("clip ready", "", take.name, f"the clips of {take.name} are made", clock.stamp().utc))
 
     async def _end(self, child: asyncio.subprocess.Process) -> None:
         """End the child: it clears its unfinished files away when told by SIGTERM, once it runs again."""

@@ -130,3 +130,18 @@ def test_time_left_by_the_hosts_estimate_or_the_pace():
     assert scene.now(at=200.0).print.left_s == 300.0  # a quarter took 100 s
     scene.tell(s.EndTake(), PrintStarted(PrintInfo("b", expected_s=500.0)), at=200.0)
     assert scene.now(at=300.0).print.left_s == 400.0
+
+
+def test_the_hook_is_told_of_a_take_and_once_of_each_trouble():
+    scene, heard = Scene(), []
+    scene.onlooker.notice = lambda kind, text, _utc: heard.append((kind, text))
+    scene.tell(LinkUp(), PrintStarted(PrintInfo("beacon.gcode")))
+    for shot in (1, 2, 3):
+        scene.tell(
+            LayerSeen(shot, shot * 0.2), Missed(shot, "main", 100.0, "no light"), Missed(shot, "side", 100.0, "dark")
+        )
+    assert heard == [
+        ("take started", "beacon.gcode is being filmed"),
+        ("trouble", "shot 1 of camera main missed: no light"),
+        ("trouble", "shot 1 of camera side missed: dark"),
+    ]

@@ -25,6 +25,7 @@ from lapsed.settings.files import Files
 from lapsed.settings.judge import Droppable, Fault, Judge, Region
 from lapsed.settings.link import Call, Facts, FeedLink, States
 from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
+from lapsed.settings.notice import Notice
 from lapsed.settings.release_line import ReleaseCamera
 from lapsed.settings.requested import CommandCamera, UrlCamera
 from lapsed.settings.web import Web
@@ -57,6 +58,7 @@ __all__ = [
     "Motors",
     "Name",
     "NonNegativeMm",
+    "Notice",
     "Part",
     "Point",
     "Pointer",

@@ -13,6 +13,7 @@ from lapsed.settings.files import Files
 from lapsed.settings.judge import Judge
 from lapsed.settings.link import FeedLink
 from lapsed.settings.machine import Machine
+from lapsed.settings.notice import Notice
 from lapsed.settings.web import Web
 
 
@@ -48,6 +49,7 @@ class Settings(Part):
     store: Store = Field(default_factory=Store)
     stitch: Stitch = Field(default_factory=Stitch)
     web: Web = Field(default_factory=Web)
+    notice: Notice | None = Field(None, description="a program or an address that is told what becomes of prints")
     judge: Judge = Field(default_factory=Judge)
     printer: tuple[Printer, ...] = Field(min_length=1)
     clip: tuple[Clip, ...] = DEFAULT_CLIPS
