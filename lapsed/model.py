@@ -78,11 +78,12 @@ class PrintInfo:
 class Forecast:
     """What the printed file tells beforehand: seconds of motion in all, and of each layer when it begins and how high.
 
-    `climbed_mm` is the height built up to each layer, counted on through objects finished one after another. There is
-    at least one layer.
+    `laid_s` is when the last layer is complete, after which a file may still dwell and move away. `climbed_mm` is the
+    height built up to each layer, counted on through objects finished one after another. There is at least one layer.
     """
 
     print_s: float
+    laid_s: float
     begins_s: tuple[float, ...]
     heights_mm: tuple[float, ...]
     climbed_mm: tuple[float, ...]

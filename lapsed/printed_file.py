@@ -64,7 +64,8 @@ def forecast(asked: Asked) -> Forecast:
     heights = tuple(round(height, 4) for height in found.heights_mm)
     rising = tuple(round(height, 4) for height in climbed(found.heights_mm))
     begins = tuple(round(begin, 3) for begin in found.begins_s)
-    return Forecast(round(found.print_s, 3), begins, heights, rising, found.objects)
+    laid_s = found.end.at_s if found.end is not None else found.print_s
+    return Forecast(round(found.print_s, 3), round(laid_s, 3), begins, heights, rising, found.objects)
 
 
 def _opened(name: str, files: Files) -> "BufferedIOBase | _Body":

@@ -193,7 +193,7 @@ def end_s(course: Course, pace: Pace, here: Spot) -> float | None:
     first = course.index(pace.first) if pace.first is not None else None
     if count is not None and index is not None and pace.first is not None and first is not None and index > first:
         return here.time_s + (count - index) * (here.time_s - pace.first.time_s) / (index - first)
-    return course.forecast.print_s if course.forecast is not None else None
+    return course.forecast.laid_s if course.forecast is not None else None
 
 
 def _end_by_share(pace: Pace, here: Spot) -> float | None:
@@ -218,7 +218,7 @@ def _end_by_file(course: Course, pace: Pace, here: Spot) -> float | None:
             began = pace.last
         if foreseen >= SURE_S:
             ratio = min(max((began.time_s - pace.first.time_s) / foreseen, 0.1), 10.0)
-    return began.time_s + (forecast.print_s - forecast.begins_s[index]) * ratio
+    return began.time_s + (forecast.laid_s - forecast.begins_s[index]) * ratio
 
 
 def spacing_s(left: int, shot_s: float, ends_s: float) -> float:

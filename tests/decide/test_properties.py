@@ -42,7 +42,7 @@ host_events = st.one_of(
     st.builds(ProgressSeen, st.floats(0, 1)),
     st.builds(ConsoleSeen, st.builds("lapsed {} {}".format, st.sampled_from(["cue", "parked", "returned"]), small)),
 )
-FORECAST = Forecast(60.0, (0.0, 20.0, 40.0), (0.2, 0.4, 0.6), (0.2, 0.4, 0.6))
+FORECAST = Forecast(60.0, 55.0, (0.0, 20.0, 40.0), (0.2, 0.4, 0.6), (0.2, 0.4, 0.6))
 rules = st.sampled_from(
     [{"every_layers": 1}, {"length_s": 0.2}, {"length_s": 0.2, "spread": "time"}, {"length_s": 1, "fill": "between"}]
 )
