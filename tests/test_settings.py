@@ -1,13 +1,16 @@
 """The configuration: what is refused, in which words, and that the shipped examples are right."""
 
+import re
 from fractions import Fraction
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapsed import configuration, settings
+from lapsed import app, configuration, settings
+from lapsed.camera import kind
 from lapsed.errors import UserError
 
 HEAD = '[[printer]]\nname = "bench"\n[printer.link]\nurl = "ws://127.0.0.1:8130/"\n'
@@ -161,3 +164,39 @@ def test_every_field_of_the_configuration_says_what_it_is():
 )
 def test_the_shipped_examples_are_right(example):
     assert configuration.load(example).printer
+
+
+def cameras_written_in(text: str) -> list[str]:
+    """The parts of the configuration for cameras that a page or a commented example shows."""
+    lines = [
+        line.removeprefix("    ").removeprefix("# ") for line in text.splitlines() if line[:2] in ("  ", "# ", "#")
+    ]
+    blocks = ("\n".join(lines)).split("[[printer.camera]]")[1:]
+    keys = [[line for line in block.splitlines() if re.match(r"[a-z_]+ = ", line)] for block in blocks]
+    return ["\n".join(block) for block in keys if block]
+
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.mark.parametrize(
+    "page", [*sorted(ROOT.glob("lapsed/docs/*.md")), ROOT / "configs/lapsed.toml"], ids=lambda path: path.name
+)
+def test_the_cameras_that_pages_and_comments_show_are_right(page):
+    for keys in cameras_written_in(page.read_text()):
+        (camera,) = configuration.parse(f"{HEAD}[[printer.camera]]\n{keys}", where=str(page)).printer[0].camera
+        assert camera.kind in app.CAMERA_KINDS
+
+
+def test_every_kind_of_camera_is_shown_and_can_be_found():
+    shown = {
+        match[1]
+        for page in [*ROOT.glob("lapsed/docs/*.md"), ROOT / "configs/lapsed.toml"]
+        for keys in cameras_written_in(page.read_text())
+        for match in re.finditer(r'kind = "([a-z]+)"', keys)
+    }
+    assert app.CAMERA_KINDS.keys() - {"scene"} <= shown | {"gphoto"}
+    kinds = {model.model_fields["kind"].annotation.__args__[0] for model in get_args(get_args(settings.Camera)[0])}
+    assert app.CAMERA_KINDS.keys() == kinds
+    for path in app.CAMERA_KINDS.values():
+        assert callable(kind.load(path))
