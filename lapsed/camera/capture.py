@@ -12,7 +12,6 @@ from pathlib import Path
 
 from lapsed.camera import link_budget, v4l2
 from lapsed.camera.device_controls import set_up, settle
-from lapsed.camera.flicker import flicker
 from lapsed.camera.landing import Landing
 from lapsed.camera.v4l2 import Device, Driver, Layout, Node, Stamp
 from lapsed.clock import monotonic
@@ -122,7 +121,7 @@ class Capture:
             found += [link_budget.budget(largest[pixels], room, speed) for pixels in sorted(known)]
         if part.stills_megapixels is not None:
             found.append(link_budget.loss(layout.mode.width, layout.mode.height, part.stills_megapixels))
-        return (*found, *self._set, flicker(part.exposure_s, part.mains_hz))
+        return (*found, *self._set)
 
     def ensure_stopped(self) -> None:
         """Let go of the device."""

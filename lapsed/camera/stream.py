@@ -8,7 +8,6 @@ from collections.abc import Callable, Mapping
 from urllib.parse import urlsplit
 
 from lapsed.camera import link_budget
-from lapsed.camera.flicker import flicker
 from lapsed.camera.flow import Arrived, Flow, Nature, last_picture
 from lapsed.camera.landing import Landing
 from lapsed.clock import monotonic
@@ -103,7 +102,7 @@ class Stream:
         ]
         if part.stills_megapixels is not None:
             found.append(link_budget.loss(nature.width, nature.height, part.stills_megapixels))
-        return (*found, flicker(part.exposure_s, part.mains_hz))
+        return tuple(found)
 
     def ensure_stopped(self) -> None:
         """Leave the stream."""

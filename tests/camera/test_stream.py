@@ -156,7 +156,7 @@ def test_the_stream_is_looked_over(streamer, opened):
         "h264, 320x240; " if streamer.h264 else "mjpeg, 320x240; each picture is kept"
     )
     assert checks["lag"].verdict is Verdict.WARN
-    assert re.match("320x240 is 0% of the 25 megapixels", checks["against stills"].found)
+    assert re.match("320x240 is 0.3% of the 25 megapixels", checks["against stills"].found)
 
 
 def test_a_picture_that_cannot_be_decoded_costs_its_shot(opened, tmp_path):
