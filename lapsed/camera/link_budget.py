@@ -131,7 +131,8 @@ def link(speed_mbit: float | None, chosen: Mode, fps: float) -> Check:
 def loss(width: int, height: int, stills_megapixels: float) -> Check:
     """What a stream keeps of the stills that the camera behind it could shoot."""
     share = width * height / 1e6 / stills_megapixels
-    found = f"{width}x{height} is {share:.{0 if share >= 0.01 else 1}%} of the {stills_megapixels:g} megapixels your camera can shoot"
+    percent = f"{share:.0%}" if share >= 0.01 else f"{share:.1%}"
+    found = f"{width}x{height} is {percent} of the {stills_megapixels:g} megapixels your camera can shoot"
     if share >= 0.9:
         return Check("against stills", Verdict.PASS, found)
     return Check("against stills", Verdict.WARN, found, "fire the camera itself: by USB (gphoto) or its release line")
