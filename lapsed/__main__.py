@@ -10,7 +10,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from lapsed import __version__, commands, commands_camera, commands_feed, commands_gcode
+from lapsed import __version__, commands, commands_camera, commands_feed, commands_gcode, commands_setup
 from lapsed.errors import LapsedError, UserError
 
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
@@ -53,6 +53,7 @@ def _parser() -> argparse.ArgumentParser:
     commands_camera.add_parsers(subparsers)
     commands_feed.add_parsers(subparsers)
     commands_gcode.add_parsers(subparsers)
+    commands_setup.add_parsers(subparsers)
     return parser
 
 
