@@ -5,7 +5,9 @@ idle priority beside the print, and nothing it holds or fails at touches the dae
 """
 
 import json
+import math
 import os
+import signal
 import stat
 import sys
 from collections.abc import Iterator, Mapping
@@ -168,7 +170,10 @@ def main() -> int:
     quiet.lower()
     answer: dict[str, Any]
     try:
-        answer = {"forecast": asdict(forecast(asked_in(sys.stdin.read())))}
+        asked = asked_in(sys.stdin.read())
+        # The daemon ends it sooner; should that have been killed, this does.
+        signal.alarm(math.ceil(asked.files.within_s) + 5)
+        answer = {"forecast": asdict(forecast(asked))}
     except (UserError, RetryError) as error:
         answer = {"refused": str(error)}
     except OSError as error:
