@@ -9,6 +9,7 @@ text where it is installed, and left out where not. The budget is 30 MB/s, and m
 # ruff: noqa: T201 - a script tells its figures on standard output
 
 import importlib
+import itertools
 import math
 import random
 import resource
@@ -16,6 +17,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 
+from lapsed.gcode.line import checksum
 from lapsed.gcode.reading import read
 
 BUDGET_MB_S = 30.0
@@ -41,6 +43,30 @@ def lines(size: int) -> Iterator[bytes]:
         text = ("\n".join(rows) + "\n").encode()
         written += len(text)
         yield text
+
+
+def spiral(size: int) -> Iterator[bytes]:
+    """A print whose height rises with every line."""
+    written, done = 0, 0
+    yield b"G28\nG92 E0\nM83\nG1 F3000\n"
+    while written < size:
+        rows = []
+        for i in range(done + 1, done + 2001):
+            turn = i / 300 * math.tau
+            x, y = 100 + 30 * math.cos(turn), 100 + 30 * math.sin(turn)
+            rows.append(f"G1 X{x:.3f} Y{y:.3f} Z{0.2 * i / 300:.3f} E0.02100\n")
+        done += 2000
+        text = "".join(rows).encode()
+        written += len(text)
+        yield text
+
+
+def numbered(size: int) -> Iterator[bytes]:
+    """The print of `lines` with line numbers and checksums."""
+    count = itertools.count(1)
+    for text in lines(size):
+        rows = [b"N%d %s" % (next(count), row) for row in text.splitlines()]
+        yield b"".join(b"%s*%d\n" % (row, checksum(row)) for row in rows)
 
 
 def seconds(work: Callable[[], object], tries: int) -> float:
@@ -73,6 +99,9 @@ def main() -> int:
         f"lapsed       {whole / took / 1e6:6.1f} MB/s  read, layered and timed: {found.moves} moves, "
         f"{len(found.layers)} layers, {found.print_s:.0f} s; peak {peak:.0f} MB for {found.size_bytes / 1e6:.0f} MB"
     )
+    for kind, made in (("spiral", spiral), ("numbered", numbered)):
+        other = list(made(min(size, 8_000_000)))
+        print(f"  {kind:10} {sum(map(len, other)) / seconds(lambda other=other: read(other), 3) / 1e6:6.1f} MB/s")
     sample = "\n".join(b"".join(text).decode().splitlines()[:SAMPLE_LINES]) + "\n"
     for name, work in (("gcodeparser", _gcodeparser), ("pygcode", _pygcode)):
         try:

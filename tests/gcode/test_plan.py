@@ -119,11 +119,11 @@ def test_nothing_laid_is_told() -> None:
     assert ET.fromstring(svg(made)).tag.endswith("svg")  # noqa: S314 - our own text
 
 
-def test_the_plot_has_a_bar_for_each_layer_and_a_dot_for_each_shot() -> None:
+def test_the_plot_has_a_bar_for_each_layer_and_a_tick_for_each_shot() -> None:
     made = plan(even_outline(6900, 192), Wish(4), MACHINE, Camera())
     picture = svg(made)
-    assert picture.count("<circle") == 100
-    assert picture.count("<rect") == 193
+    assert picture.count("v10") == 100
+    assert picture.count("<rect") == 192 + 3
     assert ET.fromstring(picture).tag.endswith("svg")  # noqa: S314 - our own text
 
 
