@@ -15,7 +15,7 @@ from lapsed import configuration, settings
 from lapsed.errors import UserError
 from lapsed.gcode import mark, plan, plan_text, plot
 from lapsed.gcode.choice import Wish
-from lapsed.gcode.cue import dwell_of
+from lapsed.gcode.cue import RELEASE_LAG_S, Dwell, dwell_of
 from lapsed.gcode.hull import margin, rectangle
 from lapsed.gcode.reading import Reading, Setup, read
 from lapsed.gcode.seeking import Found, Seeker
@@ -36,8 +36,14 @@ class _Given:
     """What the configuration says, or its defaults where there is none."""
 
     machine: settings.Machine
-    exposure_s: float
     store: Path
+    exposure_s: float = 0.25
+    lag_s: float = RELEASE_LAG_S
+
+    @property
+    def dwell(self) -> Dwell:
+        """How long the head stays after a cue."""
+        return dwell_of(self.machine, self.exposure_s, self.lag_s)
 
 
 def _given(args: argparse.Namespace) -> _Given:
@@ -48,14 +54,19 @@ def _given(args: argparse.Namespace) -> _Given:
         if args.config is not None or args.printer is not None:
             raise
         log.warning("there is no configuration: reckoning with the defaults of a 220 mm machine")
-        return _Given(settings.Machine(), 0.25, Path.cwd())
+        return _Given(settings.Machine(), Path.cwd())
     whole = configuration.load(path)
     named = [printer for printer in whole.printer if args.printer in (None, printer.name)]
     if not named:
         raise UserError(
             f"{path} has no printer named {args.printer!r}; it has {', '.join(p.name for p in whole.printer)}"
         )
-    return _Given(named[0].machine, named[0].camera[0].exposure_s, whole.store.folder.expanduser())
+    # The head waits for the slowest of the cameras that hold the print.
+    cameras = [camera for camera in named[0].camera if camera.required] or named[0].camera
+    lag_s, exposure_s = max(
+        ((max(camera.least_s - camera.exposure_s, RELEASE_LAG_S), camera.exposure_s) for camera in cameras), key=sum
+    )
+    return _Given(named[0].machine, whole.store.folder.expanduser(), exposure_s, lag_s)
 
 
 def _pieces(path: Path) -> Iterator[bytes]:
@@ -78,6 +89,7 @@ def plan_print(args: argparse.Namespace) -> int:
     given = _given(args)
     camera = plan.Camera(
         exposure_s=given.exposure_s,
+        lag_s=given.lag_s,
         cycle_s=args.cycle,
         file_mb=args.file_mb,
         card_mb=args.card_mb,
@@ -168,13 +180,12 @@ def mark_file(
     outline = plan.outline(found)
     stops = plan.stops_of(outline, wish, _sought(source, setup, plan.seeker_for(outline, wish)))
     reading = read(_pieces(source), setup, wanted=[stop.place.line for stop in stops if stop.place is not None])
-    dwell = dwell_of(machine, given.exposure_s)
-    made = mark.marking(reading, stops, machine, seen.original(), dwell=dwell, dialect=dialect_of(machine))
+    made = mark.marking(reading, stops, machine, seen.original(), dwell=given.dwell, dialect=dialect_of(machine))
     for i, reason in made.refused[:5]:
         log.warning("there is no shot after layer %d: %s", i + 1, reason)
     if not made.insertions:
         raise UserError(f"{source} can't be marked: {made.refused[0][1]}")
-    _write(target, mark.inserted(_pieces(source), made.insertions), source=source)
+    _write(target, mark.inserted(_unchanged(source, seen.original()), made.insertions), source=source)
     x, y = machine.park_point_mm
     return {
         "out": str(target),
@@ -184,6 +195,14 @@ def mark_file(
         "park_point_mm": [x, y],
         "print_s": round(found.print_s, 3),
     }
+
+
+def _unchanged(path: Path, original: mark.Original) -> Iterator[bytes]:
+    """A file's pieces once more; UserError at their end if they are no longer those that were read before."""
+    again = mark.Fingerprint()
+    yield from (again.see(piece) for piece in _pieces(path))
+    if again.original() != original:
+        raise UserError(f"{path} was changed while it was read; mark it again once it is complete")
 
 
 def _parked(machine: settings.Machine, reading: Reading, point: tuple[float, float] | str | None) -> settings.Machine:
@@ -280,7 +299,7 @@ def print_snippet(args: argparse.Namespace) -> int:
     given = _given(args)
     lines = snippet(
         given.machine,
-        dwell_of(given.machine, given.exposure_s),
+        given.dwell,
         layer_word=args.layer_word,
         absolute_extrusion=args.absolute_extrusion,
     )

@@ -39,9 +39,9 @@ class Dwell:
         )
 
 
-def dwell_of(machine: Machine, exposure_s: float) -> Dwell:
-    """The dwell that the machine's figures and the camera's exposure come to."""
-    return Dwell(latency_s=machine.cue_latency_s, exposure_s=exposure_s, margin_s=machine.cue_margin_s)
+def dwell_of(machine: Machine, exposure_s: float, lag_s: float = RELEASE_LAG_S) -> Dwell:
+    """The dwell that the machine's figures and the camera's come to."""
+    return Dwell(machine.cue_latency_s, lag_s, exposure_s, machine.cue_margin_s)
 
 
 def cue_block(

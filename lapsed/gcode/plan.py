@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from lapsed.gcode.bedding import Place
 from lapsed.gcode.choice import Wish, choose, moments
-from lapsed.gcode.cue import Dwell, cue_block, dwell_of
+from lapsed.gcode.cue import RELEASE_LAG_S, Dwell, cue_block, dwell_of
 from lapsed.gcode.hull import Hull
 from lapsed.gcode.park import number
 from lapsed.gcode.reading import Reading, read
@@ -27,6 +27,7 @@ class Camera:
     """
 
     exposure_s: float = 0.25
+    lag_s: float = RELEASE_LAG_S
     cycle_s: float = 3.0
     file_mb: float = 12.0
     card_mb: float | None = None
@@ -174,7 +175,7 @@ def plan(
 ) -> Plan:
     """Plan the shots of a print."""
     stops = stops_of(print_, wish, between)
-    dwell = dwell_of(machine, camera.exposure_s)
+    dwell = dwell_of(machine, camera.exposure_s, camera.lag_s)
     costs, refused = _costs(stops, machine, dwell, print_.limits)
     wished = wish.length_s if wish.frames is not None and stops else None
     gaps = [later.at_s - sooner.at_s for sooner, later in pairwise(stops)]

@@ -169,6 +169,18 @@ def test_watching_marks_what_comes_and_leaves_what_it_cannot(
         call("mark", "--watch", inbox, inbox)
 
 
+def test_a_file_that_changes_while_it_is_marked_is_not_marked(part: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def late(*arguments: object, **more: object) -> object:
+        part.write_text(BODY + "G1 X5 E90\n")
+        return marking(*arguments, **more)
+
+    marking = gcode_files.mark.marking
+    monkeypatch.setattr(gcode_files.mark, "marking", late)
+    with pytest.raises(UserError, match="was changed while it was read"):
+        call("mark", part, part.with_name("out.gcode"))
+    assert not part.with_name("out.gcode").exists()
+
+
 def test_a_full_bed_has_no_free_point(part: Path) -> None:
     part.write_text("G28\nG92 E0\nG1 F3000 Z0.2\nG1 X220 E5\nG1 Y220 E9\nG1 X0 E12\n")
     with pytest.raises(UserError, match="there is no free spot"):
