@@ -50,7 +50,8 @@ class Codec:
 
     `title` is for people, `track` what readers of the file call it, `tag` its four-character code where the usual one
     is not the best. `level` is None where the codec has none that players go by. `least` is the smallest size the
-    encoder takes, `most` the longest side a clip has by default. `joins` says that segments can be joined.
+    encoder takes, `most` the longest side a clip has by default. `by_quality` says that the clip's quality counts,
+    `joins` that segments can be joined.
     """
 
     title: str
@@ -63,7 +64,8 @@ class Codec:
     tag: str | None = None
     level: Callable[[tuple[int, int], Fraction, str], Level | None] | None = None
     bits_a_pixel: float = 0.5
-    """What a second opinion on the disk's room reckons with, at quality 18."""
+    """What a clip takes at most, at quality 18 where quality counts."""
+    by_quality: bool = True
     least: tuple[int, int] = (16, 16)
     most: int | None = None
     joins: bool = True
@@ -122,10 +124,6 @@ def _prores(_effort: Effort) -> Mapping[str, str]:
     return {"profile": "hq", "vendor": "apl0"}
 
 
-def _dnxhr(profile: str) -> Callable[[Effort], Mapping[str, str]]:
-    return lambda _effort: {"profile": profile}
-
-
 def _webp(effort: Effort) -> Mapping[str, str]:
     return {"quality": str(max(10, 100 - 2 * effort.quality)), "compression_level": "4"}
 
@@ -138,25 +136,40 @@ def _h265_level(size: tuple[int, int], rate: Fraction, _preset: str) -> Level | 
     return levels.h265(size, rate, _KEPT_H265)
 
 
-CODECS: Final[Mapping[str, Codec]] = {
-    "h264": Codec("H.264", "libx264", "h264", "mp4", _YUV420, Hunger(35, 3.4), _x264, level=_h264_level),
-    "h265": Codec("H.265", "libx265", "hevc", "mp4", _YUV420_10, Hunger(60, 8), _x265, tag="hvc1", level=_h265_level),
-    "av1": Codec("AV1", "libsvtav1", "av1", "mp4", _YUV420_10, Hunger(60, 8), _svt_av1, least=(64, 64)),
-    "prores": Codec("ProRes 422 HQ", "prores_ks", "prores", "mov", _YUV422_10, Hunger(12), _prores, bits_a_pixel=6),
-    "dnxhr": Codec(
-        "DNxHR HQ", "dnxhd", "dnxhd", "mov", _YUV422, Hunger(12), _dnxhr("dnxhr_hq"), bits_a_pixel=4, least=(256, 120)
-    ),
-    "dnxhr-hqx": Codec(
-        "DNxHR HQX",
+def _dnxhr(title: str, profile: str, pixels: Pixels) -> Codec:
+    return Codec(
+        title,
         "dnxhd",
         "dnxhd",
         "mov",
-        _YUV422_10,
-        Hunger(12),
-        _dnxhr("dnxhr_hqx"),
+        pixels,
+        Hunger(20),
+        lambda _effort: {"profile": profile},
         bits_a_pixel=4,
+        by_quality=False,
         least=(256, 120),
+    )
+
+
+CODECS: Final[Mapping[str, Codec]] = {
+    "h264": Codec("H.264", "libx264", "h264", "mp4", _YUV420, Hunger(35, 3.4), _x264, level=_h264_level),
+    "h265": Codec(
+        "H.265", "libx265", "hevc", "mp4", _YUV420_10, Hunger(162, 6.6), _x265, tag="hvc1", level=_h265_level
     ),
+    "av1": Codec("AV1", "libsvtav1", "av1", "mp4", _YUV420_10, Hunger(190, 1.7), _svt_av1, least=(64, 64)),
+    "prores": Codec(
+        "ProRes 422 HQ",
+        "prores_ks",
+        "prores",
+        "mov",
+        _YUV422_10,
+        Hunger(20),
+        _prores,
+        bits_a_pixel=6,
+        by_quality=False,
+    ),
+    "dnxhr": _dnxhr("DNxHR HQ", "dnxhr_hq", _YUV422),
+    "dnxhr-hqx": _dnxhr("DNxHR HQX", "dnxhr_hqx", _YUV422_10),
     "preview": Codec(
         "animated WebP", "libwebp_anim", "webp", "webp", _YUV420, Hunger(20), _webp, most=640, joins=False
     ),

@@ -15,11 +15,16 @@ from lapsed.clip.cut import Segment, cut
 from lapsed.clip.editlist import EditList
 from lapsed.clip.join import join
 from lapsed.clip.labels import Tags
+from lapsed.clip.memory import free_bytes
 from lapsed.clip.partial import whole_or_nothing
 from lapsed.clip.parts import Parts
-from lapsed.clip.rendering import Broken, Rendering
-from lapsed.clip.room import Room, room
+from lapsed.clip.probe import RAW_SUFFIXES
+from lapsed.clip.rendering import Broken, Rendering, reduction_of
+from lapsed.clip.room import Room, allowed, room
 from lapsed.errors import UserError
+
+_SAFE = 0.9
+"""The share of the free memory past which a stitch would push others into swapping."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +47,7 @@ def write(
     means = means or Means(cores())
     codec = CODECS[edit.codec]
     segments = cut(edit) if codec.joins else (Segment(0, 0, len(edit.pieces), edit.frames),)
+    _ensure_room(edit, means)
     with whole_or_nothing(out) as draft:
         parts = Parts(out, edit, folder)
         try:
@@ -97,8 +103,28 @@ def encode_segment(
 
 
 def room_for(edit: EditList, means: Means) -> Room:
-    """The memory's share for one process."""
-    return room(edit.stored[0] * edit.stored[1], edit.size[0] * edit.size[1], means.cores)
+    """What one process may use of the memory that is free."""
+    decoded = _decoded_bytes(edit, edit.stored[0] * edit.stored[1])
+    limit = allowed(free_bytes(), means.processes)
+    return room(CODECS[edit.codec], decoded, edit.size[0] * edit.size[1], means.cores, limit)
+
+
+def _ensure_room(edit: EditList, means: Means) -> None:
+    free, need = free_bytes(), room_for(edit, means).bytes_needed * means.processes
+    if free is not None and need > _SAFE * free:
+        raise UserError(
+            f"{edit.clip} would take {need / 1e6:.0f} MB of memory, and {free / 1e6:.0f} MB are free; choose a smaller "
+            "size_px or another codec, or stitch it on another computer"
+        )
+
+
+def _decoded_bytes(edit: EditList, pixels: int) -> float:
+    """What one frame takes while it is decoded."""
+    if Path(edit.pieces[0].frame).suffix.lower() in RAW_SUFFIXES:
+        return 20.0 * pixels  # LibRaw works on four 16-bit colours beside what it read and what it gives
+    by = reduction_of(edit)
+    # In 4:2:2 with its share of the file; made smaller, it is R'G'B'.
+    return 2.5 * pixels if by == 1 else pixels / 3 + 3.0 * pixels / by**2
 
 
 def cores() -> int:

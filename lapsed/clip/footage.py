@@ -9,6 +9,7 @@ from typing import Any
 
 from lapsed.clip.orient import Rect
 from lapsed.clip.probe import PICTURE_SUFFIXES
+from lapsed.clip.room import Room
 from lapsed.errors import UserError
 
 
@@ -136,7 +137,10 @@ def _rect(rect: Rect) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """One clip that was stitched. `codec` is what the file's video track holds; `remarks` are sentences."""
+    """One clip that was stitched. `codec` is what the file's video track holds; `remarks` are sentences.
+
+    `spent` is what memory an encoder was given, None for a master.
+    """
 
     name: str
     path: Path
@@ -147,6 +151,7 @@ class Made:
     codec: str
     remarks: tuple[str, ...] = ()
     account: Account | None = None
+    spent: Room | None = None
 
     @property
     def seconds(self) -> float:
@@ -166,6 +171,7 @@ class Made:
             "codec": self.codec,
             "remarks": list(self.remarks),
             "account": None if self.account is None else asdict(self.account),
+            "spent": None if self.spent is None else asdict(self.spent),
         }
 
 

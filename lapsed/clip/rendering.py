@@ -152,7 +152,7 @@ class Rendering:
         """The calling thread's own, likewise."""
         if not hasattr(self._own, "decoder"):
             first = self._folder / self._edit.pieces[0].frame
-            self._own.decoder = Decoder(self._edit.stored, _reduction(self._edit, fine=self._fine), first)
+            self._own.decoder = Decoder(self._edit.stored, reduction_of(self._edit), first)
         decoder: Decoder = self._own.decoder
         return decoder
 
@@ -168,10 +168,10 @@ class Rendering:
         return shaper
 
 
-def _reduction(edit: EditList, *, fine: bool) -> int:
+def reduction_of(edit: EditList) -> int:
     """How much smaller the frames of a clip may be decoded, by the smallest crop of all."""
     size = edit.size if edit.place is None else edit.place[2:]
     crops = [look.window for piece in edit.pieces for look in piece.looks]
     # Fractions of a pixel want twice the pixels, or their places are not kept: measured, 0.17 px off without.
-    spare = 2 if fine else 1
+    spare = 2 if edit.fine else 1
     return reduction((min(crop.width for crop in crops) / spare, min(crop.height for crop in crops) / spare), size)

@@ -1,31 +1,36 @@
 """How many workers and how much look-ahead a delivery can have in the memory it may take; pure.
 
-The figures are what x264 and the decoders were measured to hold (x86-64, preset medium), in bytes for each pixel. The
+The figures are what decoders and encoders were measured to hold (x86-64, preset medium), in bytes for each pixel. An
 encoder's threads share most of what they need, so they don't count.
 """
 
 from dataclasses import dataclass
 from typing import Final
 
+from lapsed.clip.codec import Codec
+
 LIMIT_BYTES: Final = 700_000_000
-"""What a delivery may take in all: small computers that run printers have 1 or 2 GB."""
+"""What a delivery takes at most where it can do with less: small computers that run printers have 1 or 2 GB."""
+
+SHARE: Final = 0.6
+"""How much of the free memory a delivery takes at most, so that what runs beside it has room to grow."""
 
 _PROGRAM: Final = 80_000_000
-_DECODED: Final = 2.5  # a frame's pixel in 4:2:2 with its share of the file
-_SHAPED: Final = 1.5  # a pixel of the delivery in 4:2:0
-_IN_WORK: Final = 3 * _SHAPED  # scaled, summed and finished
-_ENCODER: Final = 35
-_LOOK_AHEAD: Final = 3.4
-_LEAST, _MOST = 3, 40  # 40 is x264's own choice for medium
+_STAGES: Final = 3  # scaled, summed and finished
+_LEAST, _MOST = 3, 40  # frames of look-ahead; 40 is x264's own choice for medium
 
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """`workers` decode and shape, and up to `waiting` shaped frames more wait; `look_ahead` counts frames."""
+    """`workers` decode and shape, and up to `waiting` shaped frames more wait; `look_ahead` counts frames.
+
+    `bytes_needed` is what it takes in all.
+    """
 
     workers: int
     waiting: int
     look_ahead: int
+    bytes_needed: int
 
     @property
     def ahead(self) -> int:
@@ -33,12 +38,31 @@ class Room:
         return self.workers + self.waiting
 
 
-def room(frame_pixels: int, clip_pixels: int, cores: int, limit_bytes: int = LIMIT_BYTES) -> Room:
-    """The most workers (at most 4, a core each), then the most look-ahead, that fit; one and three where none does."""
+def room(codec: Codec, decoded_bytes: float, clip_pixels: int, cores: int, limit_bytes: float = LIMIT_BYTES) -> Room:
+    """The most workers (at most 4, a core each), then the most look-ahead, that fit; the least of both where none does.
+
+    `decoded_bytes` is what one frame takes while it is decoded.
+    """
     for workers in range(max(1, min(cores, 4)), 0, -1):
-        fixed = _PROGRAM + workers * (_DECODED * frame_pixels + _IN_WORK * clip_pixels)
-        fixed += (_SHAPED + _ENCODER) * clip_pixels
-        look_ahead = int((limit_bytes - fixed) / (_LOOK_AHEAD * clip_pixels))
-        if look_ahead >= _LEAST:
-            return Room(workers, 1, min(look_ahead, _MOST))
-    return Room(1, 1, _LEAST)
+        left = limit_bytes - _need(codec, decoded_bytes, clip_pixels, workers, 0)
+        look_ahead = _MOST
+        if codec.hunger.look_ahead:
+            look_ahead = min(_MOST, int(left / (codec.hunger.look_ahead * clip_pixels)))
+        if left >= 0 and look_ahead >= _LEAST:
+            break
+    else:
+        workers, look_ahead = 1, _LEAST
+    return Room(workers, 1, look_ahead, _need(codec, decoded_bytes, clip_pixels, workers, look_ahead))
+
+
+def allowed(free_bytes: int | None, processes: int) -> float:
+    """What each of several processes may take of the memory that is free, which is None where it isn't known."""
+    mine = LIMIT_BYTES if free_bytes is None else min(LIMIT_BYTES, SHARE * free_bytes)
+    return mine / processes
+
+
+def _need(codec: Codec, decoded_bytes: float, clip_pixels: int, workers: int, look_ahead: int) -> int:
+    shaped = codec.pixels.bytes_each * clip_pixels
+    each = decoded_bytes + _STAGES * shaped
+    encoder = (codec.hunger.least + look_ahead * codec.hunger.look_ahead) * clip_pixels
+    return int(_PROGRAM + workers * each + shaped + encoder)

@@ -206,15 +206,17 @@ class _Work:
         self.remarks += keep(plan, folder, self._target)
         pace = _pace(plan.clip, plan.frames, self._told)
         tags = self._tags(plan)
+        spent = None
         if codec is None:
             master.write(plan, folder, path, tags, pace)
         else:
+            spent = delivery.room_for(plan, self._means)
             broken = delivery.write(plan, folder, path, tags, pace, means=self._means)
             self.broken.update((bad.frame, bad.reason) for bad in broken)
         width, height = self._upright if codec is None else plan.size
         remarks = (*planned.remarks, *_playing(plan, path))
         track = codec.track if codec else "mjpeg"
-        return Made(plan.clip, path, width, height, plan.frames, plan.rate, track, remarks, planned.account)
+        return Made(plan.clip, path, width, height, plan.frames, plan.rate, track, remarks, planned.account, spent)
 
     def _tags(self, plan: EditList) -> Tags:
         rate = f"{float(plan.rate):.5g} frames a second"
@@ -276,10 +278,12 @@ def _check_room(plan: EditList, folder: Path, path: Path) -> None:
     if plan.codec == "master":
         need = sum(master.track_of(plan, folder).sizes)
     else:
-        # Half a bit for each pixel at quality 18, twice that for every 6 steps less, is on the safe side of what
-        # x264 makes of noisy frames.
-        pixels = plan.size[0] * plan.size[1] * len(plan.pieces)
-        need = int(pixels / 16 * 2 ** ((18 - plan.quality) / 6))
+        codec = CODECS[plan.codec]
+        # At quality 18; twice that for every 6 steps less is on the safe side of what encoders make of noisy frames.
+        bits = codec.bits_a_pixel * (2 ** ((18 - plan.quality) / 6) if codec.by_quality else 1)
+        shown = len(plan.pieces) if codec.by_quality else plan.frames
+        # Segments stand beside the clip until they are joined.
+        need = int(plan.size[0] * plan.size[1] * shown * bits / 8) * (2 if codec.joins else 1)
     free = shutil.disk_usage(path.parent).free
     if need > free:
         raise UserError(

@@ -24,11 +24,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapsed.clip import delivery, master
+from lapsed.clip.delivery import Means
 from lapsed.clip.editlist import EditList, edit
 from lapsed.clip.footage import footage_of_folder
 from lapsed.clip.labels import Tags
 from lapsed.clip.probe import Picture, probe
-from lapsed.clip.room import room
 from lapsed.clip.shape import shape
 from lapsed.settings import Clip
 
@@ -100,7 +100,7 @@ def bench_delivery(work: Path, paths: list[Path], look: Picture, clip: Clip) -> 
 
 def command(plan: EditList, work: Path) -> list[str]:
     crop = plan.pieces[0].crop
-    space = room(plan.stored[0] * plan.stored[1], plan.size[0] * plan.size[1], 2)
+    space = delivery.room_for(plan, Means(2))
     filters = (
         f"crop={crop.width:.0f}:{crop.height:.0f}:{crop.x:.0f}:{crop.y:.0f},scale={plan.size[0]}:{plan.size[1]}:"
         "in_range=pc:out_range=tv:in_color_matrix=bt601:out_color_matrix=bt709,format=yuv420p"

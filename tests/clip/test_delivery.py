@@ -269,3 +269,13 @@ def test_memory_is_flat(takes_of: Callable) -> None:
         return int(done.stdout)
 
     assert peak(480) < 1.1 * peak(120)
+
+
+def test_a_clip_that_would_make_the_machine_swap_is_refused(
+    takes_of: Callable, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, out = takes_of(1), tmp_path / "c.mp4"
+    monkeypatch.setattr(delivery, "free_bytes", lambda: 60_000_000)
+    with pytest.raises(UserError, match=r"c would take \d+ MB of memory, and 60 MB are free; choose a smaller size_px"):
+        delivery.write(plan_of(folder, Clip(name="c"), (320, 240)), folder, out, Tags("t"), lambda _: None)
+    assert [path.name for path in tmp_path.iterdir()] == [folder.name]

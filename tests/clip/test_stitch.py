@@ -14,7 +14,6 @@ import pytest
 from lapsed.clip import stitch as stitcher
 from lapsed.clip.editlist import from_json
 from lapsed.clip.footage import Footage, Frame, Progress, footage_of_folder
-from lapsed.clip.room import room
 from lapsed.clip.stitch import stitch
 from lapsed.errors import UserError
 from lapsed.settings import Clip
@@ -212,15 +211,6 @@ def test_a_stitch_that_is_ended_leaves_no_debris(takes_of: Callable, number: sig
     assert child.returncode != 0
     left = sorted(path.name for path in (folder / "clips").iterdir())
     assert left == ["c.edit.json", "c.ffconcat", "c.otio", "judged.csv", "judged.jsonl", "judged.svg"]
-
-
-def test_memory_is_shared_out_by_what_was_measured() -> None:
-    frame, uhd, tall = 5776 * 4336, 3840 * 2160, 1080 * 1920
-    assert room(frame, uhd, 2).workers == 2
-    assert room(frame, uhd, 2).look_ahead >= 3
-    assert room(frame, tall, 2).look_ahead == 40
-    assert room(frame, frame, 8) == room(frame, frame, 1)  # nothing fits: the least of everything
-    assert room(frame, uhd, 8).ahead == room(frame, uhd, 8).workers + 1
 
 
 def test_every_codec_makes_a_clip_that_an_outside_reader_counts(takes_of: Callable, ffprobe: Callable) -> None:

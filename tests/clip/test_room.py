@@ -1,0 +1,72 @@
+from pathlib import Path
+
+import pytest
+
+from lapsed.clip.codec import CODECS
+from lapsed.clip.memory import free_bytes
+from lapsed.clip.room import LIMIT_BYTES, allowed, room
+
+FRAME, UHD, TALL = 2.5 * 5776 * 4336, 3840 * 2160, 1080 * 1920
+H264 = CODECS["h264"]
+
+
+def test_memory_is_shared_out_by_what_was_measured() -> None:
+    assert room(H264, FRAME, UHD, 2).workers == 2
+    assert 3 <= room(H264, FRAME, UHD, 2).look_ahead < 40
+    assert room(H264, FRAME, TALL, 2).look_ahead == 40
+    assert room(H264, FRAME, UHD, 8).ahead == room(H264, FRAME, UHD, 8).workers + 1
+
+
+@pytest.mark.parametrize("word", CODECS)
+@pytest.mark.parametrize("pixels", [320 * 240, TALL, UHD])
+def test_what_is_taken_stays_within_the_limit_or_is_the_least(word: str, pixels: int) -> None:
+    for limit in (300_000_000, LIMIT_BYTES, 2_000_000_000):
+        found = room(CODECS[word], FRAME, pixels, 4, limit)
+        assert found.bytes_needed <= limit or (found.workers, found.look_ahead) == (1, 3)
+
+
+def test_where_nothing_fits_the_least_of_everything_is_taken() -> None:
+    found = room(H264, FRAME, 5776 * 4336, 8)
+    assert (found.workers, found.look_ahead) == (1, 3)
+    assert found.bytes_needed > LIMIT_BYTES
+
+
+def test_a_delivery_takes_a_share_of_what_is_free() -> None:
+    assert allowed(None, 1) == LIMIT_BYTES
+    assert allowed(8_000_000_000, 1) == LIMIT_BYTES
+    assert allowed(8_000_000_000, 2) == LIMIT_BYTES / 2
+    assert allowed(500_000_000, 1) == 300_000_000
+
+
+MEMINFO = "MemTotal:        2000000 kB\nMemAvailable:    1000000 kB\n"
+
+
+@pytest.mark.parametrize(
+    ("meminfo", "group", "limit", "expected"),
+    [
+        (MEMINFO, "0::/user/lapsed\n", "800000000", 700_000_000),
+        (MEMINFO, "0::/user/lapsed\n", "max", 1_024_000_000),
+        (MEMINFO, "1:name=old:/\n", "800000000", 1_024_000_000),
+        (None, "0::/user/lapsed\n", "800000000", 700_000_000),
+        ("MemTotal: 1 kB\n", None, "max", None),
+    ],
+)
+def test_free_memory_is_the_system_s_or_the_group_s(
+    tmp_path: Path, meminfo: str | None, group: str | None, limit: str, expected: int | None
+) -> None:
+    home = tmp_path / "groups" / "user" / "lapsed"
+    home.mkdir(parents=True)
+    (home / "memory.max").write_text(limit + "\n")
+    (home / "memory.current").write_text("100000000\n")
+    (tmp_path / "self").mkdir()
+    if meminfo is not None:
+        (tmp_path / "meminfo").write_text(meminfo)
+    if group is not None:
+        (tmp_path / "self" / "cgroup").write_text(group)
+    assert free_bytes(tmp_path, tmp_path / "groups") == expected
+
+
+def test_this_machine_tells_its_free_memory() -> None:
+    found = free_bytes()
+    assert found is not None
+    assert found > 10_000_000
