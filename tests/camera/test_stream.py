@@ -59,12 +59,12 @@ def shoot(kind, folder, shot):
 
 def test_the_picture_shows_the_scene_as_it_was_after_the_order(streamer, opened, tmp_path):
     streamer.delay_s = 0.1
-    kind = opened(streamer.url, lag_s=0.2)
+    kind = opened(streamer.url, lag_s=0.5)  # the pictures' own, and what a busy machine adds to their way
     kind.ensure_ready()
     for shot, pause_s in enumerate((0.0, 0.2, 0.5)):
         time.sleep(pause_s)
         ordered_s, exposed_s, grey, path = shoot(kind, tmp_path, shot)
-        assert ordered_s + 0.2 <= exposed_s
+        assert ordered_s + 0.5 <= exposed_s
         # The shade tells when it was seen; a transport stream comes a picture later than it is sent.
         assert ordered_s <= streamer.seen_at(grey, exposed_s) <= exposed_s
         assert path.suffix == (".png" if streamer.h264 else ".jpg")
