@@ -2,10 +2,16 @@
 
 import argparse
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from lapsed import installation
+from lapsed import configuration, first_configuration, installation
+from lapsed.camera.found import Found, find
+from lapsed.errors import UserError
+from lapsed.first_configuration import Answers, camera_of
+
+T = TypeVar("T")
 
 Subparsers = Any
 
@@ -13,7 +19,22 @@ CONFIG = Path("/etc/lapsed/lapsed.toml")
 
 
 def add_parsers(subparsers: Subparsers) -> None:
-    """Add `install-service`."""
+    """Add `init` and `install-service`."""
+    init = subparsers.add_parser("init", help="write a first configuration from what is found on this computer")
+    init.add_argument("--out", type=Path, metavar="FILE", help="where to; else the user's usual place")
+    init.add_argument("--printer", metavar="NAME", help="what to call the printer")
+    init.add_argument("--url", help="the host's WebSocket, such as ws://192.168.1.20:8130/")
+    init.add_argument("--facts", type=Path, metavar="FILE", help="the part that lapsed feed wrote")
+    init.add_argument("--bed", type=_bed, metavar="WxD", help="the bed in mm, such as 220x220, or round:180")
+    init.add_argument("--height", type=float, metavar="MM", help="the greatest height of the head")
+    init.add_argument("--park", type=_point, metavar="X,Y", help="where the head stands during a shot, mm")
+    init.add_argument("--length", type=float, metavar="S", help="the clip's wished length")
+    init.add_argument("--camera", choices=("gphoto", "capture", "release"), help="the kind of camera")
+    init.add_argument("--device", metavar="PATH", help="the capture device, or the release line's port")
+    init.add_argument("--store", metavar="DIR", help="the folder for takes")
+    init.add_argument("--yes", action="store_true", help="ask nothing")
+    init.set_defaults(func=_init)
+
     service = subparsers.add_parser("install-service", help="run lapsed as a service from now on, or no more")
     service.add_argument("--config", type=Path, default=CONFIG, metavar="FILE", help=f"its configuration ({CONFIG})")
     service.add_argument("--undo", action="store_true", help="take off what this command has installed")
@@ -23,6 +44,101 @@ def add_parsers(subparsers: Subparsers) -> None:
         "--root", type=Path, default=Path("/"), metavar="DIR", help="install below this folder instead"
     )
     service.set_defaults(func=_install_service)
+
+
+def _bed(text: str) -> tuple[float, float, bool]:
+    shape, _, size = text.rpartition(":")
+    sides = [float(side) for side in size.lower().split("x") if side.replace(".", "", 1).isdecimal()]
+    if shape == "round" and len(sides) == 1:
+        return sides[0], sides[0], True
+    if shape or len(sides) != 2:
+        raise argparse.ArgumentTypeError(f"{text!r} is no bed; write it like 220x220, or round:180")
+    return sides[0], sides[1], False
+
+
+def _point(text: str) -> tuple[float, float]:
+    try:
+        x, y = map(float, text.split(","))
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{text!r} is no point; write it like 5,215") from error
+    return x, y
+
+
+# ------------------------------------------------------------------------------------------------------------- init
+
+
+def _init(args: argparse.Namespace) -> int:
+    out = args.out or configuration.usual_places()[0]
+    if out.exists():
+        raise UserError(f"{out} is there already; name another file with --out, or move it away")
+    print("looking for cameras, capture devices and serial adapters", file=sys.stderr)
+    found = find()
+    for line in _found(found):
+        print(line)
+    text = first_configuration.written(_answers(args, found))
+    configuration.parse(text, where="what would be written")
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        with out.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise UserError(f"cannot write {out}: {error.strerror}") from error
+    print(f"wrote {out}")
+    print("next:")
+    if args.facts is None:
+        print("  lapsed feed URL --write facts.toml   finds where your host's facts stand, during a small print")
+    print(f"  look through {out}: park point, bed and the host's calls")
+    print("  lapsed check                         looks camera, host and disk over")
+    print("  lapsed run                           beside a small print, with your hand near the printer's switch")
+    return 0
+
+
+def _found(found: Found) -> list[str]:
+    lines = [f"still camera: {name}" for name in found.still_cameras]
+    lines += [f"capture device: {device.name}, {device.path}" for device in found.capture_devices]
+    lines += [f"serial adapter: {device.path}" for device in found.serial_ports]
+    return lines or ["found no camera, capture device or serial adapter; the configuration can be written all the same"]
+
+
+def _answers(args: argparse.Namespace, found: Found) -> Answers:
+    usual = Answers()
+    kind, device = camera_of(found)
+    camera = args.camera or kind
+    if camera == "release" and not (args.device or found.serial_ports):
+        raise UserError("a release line needs its port: connect the adapter, or name it with --device")
+    if camera == "release":
+        device = found.serial_ports[0].path if found.serial_ports else ""
+    width, depth, is_round = args.bed or _asked(args, "bed in mm, width x depth, or round:diameter", "220x220", _bed)
+    try:
+        facts = args.facts.read_text("utf-8") if args.facts is not None else ""
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"cannot read {args.facts}: {getattr(error, 'strerror', None) or 'it is no text'}") from error
+    return Answers(
+        printer=args.printer or _asked(args, "a name for the printer", usual.printer, str),
+        url=args.url or ("" if facts else _asked(args, "the host's WebSocket", usual.url, str)),
+        facts=facts,
+        bed=(width, depth),
+        round_bed=is_round,
+        height_mm=args.height or usual.height_mm,
+        park=args.park,
+        length_s=args.length or _asked(args, "wished length of the clip, s", f"{usual.length_s:g}", float),
+        camera=camera,
+        device=args.device or device or "/dev/video0",
+        store=args.store or usual.store,
+    )
+
+
+def _asked(args: argparse.Namespace, question: str, default: str, read: Callable[[str], T]) -> T:
+    """The answer to a question, or the default where nobody can be asked."""
+    while not args.yes and sys.stdin.isatty():
+        try:
+            return read(input(f"{question} [{default}]: ").strip() or default)
+        except (ValueError, argparse.ArgumentTypeError) as error:
+            print(error, file=sys.stderr)
+    return read(default)
+
+
+# ------------------------------------------------------------------------------------------------- install-service
 
 
 def _install_service(args: argparse.Namespace) -> int:

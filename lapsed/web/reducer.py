@@ -104,7 +104,9 @@ class Reducer:
 
     async def _exchange(self, order: dict[str, Any]) -> Reduced:
         if self._child is None or self._child.returncode is not None:
-            self._child = await asyncio.create_subprocess_exec(sys.executable, "-m", CHILD, stdin=PIPE, stdout=PIPE)
+            self._child = await asyncio.create_subprocess_exec(
+                sys.executable, "-P", "-m", CHILD, stdin=PIPE, stdout=PIPE
+            )
         pipe_in, pipe_out = self._child.stdin, self._child.stdout
         assert pipe_in is not None  # noqa: S101 - asked for above
         assert pipe_out is not None  # noqa: S101 - likewise
