@@ -63,6 +63,8 @@ def judge(
     """
     cv2.setNumThreads(1)  # the workers are the parallelism
     start = _unchanged(jobs, known)
+    if start == len(jobs):
+        return tuple(known[:start])
     done = [*known[:start]]
     walk = _Walk()
     warm = max(0, start - _WARM)
@@ -80,13 +82,13 @@ def judge(
 
 
 def _unchanged(jobs: Sequence[Job], known: Sequence[Judged]) -> int:
-    """How many frames from the first on need not be judged again; the last known one has a new neighbour now."""
+    """How many frames from the first on need not be judged again; the last known ones have new neighbours now."""
     same = 0
     for job, entry in zip(jobs, known, strict=False):
         if (job.name, job.size_bytes, job.mtime_ns) != entry.key:
             break
         same += 1
-    return same if same == len(jobs) else max(0, same - 2)
+    return same if same == len(jobs) else max(0, same - 3)
 
 
 def _in_turn(pool: ThreadPoolExecutor, work: Sequence[Callable[[], T]], ahead: int) -> Iterator[T]:
@@ -131,7 +133,7 @@ class _Walk:
         self._origin = (0.0, 0.0)  # where the reference stands, px of the coarse pictures
         self._last = (0.0, 0.0)
         self._lost = 0
-        self._seen: deque[_Seen] = deque(maxlen=3)
+        self._seen: deque[_Seen] = deque(maxlen=5)
 
     def recall(self, index: int, look: _Look | str, entry: Judged) -> None:
         """Take in a frame whose shift is known from before."""
@@ -143,7 +145,7 @@ class _Walk:
         self._remember(index, look)
 
     def step(self, index: int, job: Job, look: _Look | str) -> Judged:
-        """Judge the next frame; whether it is a stranger is known one frame later."""
+        """Judge the next frame; whether it is a stranger is known two frames later."""
         entry = Judged(job.name, job.size_bytes, job.mtime_ns)
         if isinstance(look, str):
             return replace(entry, broken=look)
@@ -151,16 +153,18 @@ class _Walk:
             return replace(entry, light=look.light)
         shift = self._shift(look)
         if shift is not None:
-            x, y = (round(side * look.factor, 3) for side in (shift.x, shift.y))
+            x, y = (round(side * look.factor, 3) + 0.0 for side in (shift.x, shift.y))  # no -0.0
             entry = replace(entry, shift_px=(x, y), shift_error_px=round(shift.error * look.factor, 4))
         self._remember(index, look)
         return replace(entry, light=look.light)
 
     def strangers(self) -> Iterator[tuple[int, Stranger | None]]:
-        """The frame before the last one, where its neighbours are unlike it."""
-        if len(self._seen) == 3:
-            before, frame, after = self._seen
-            yield frame.index, stranger(frame.cells, before.cells, after.cells)
+        """The frames before the last ones, where those around are unlike them, as far as is known by now."""
+        seen = self._seen
+        for at in range(max(1, len(seen) - 3), len(seen) - 1):
+            frame, before, after = seen[at], seen[at - 1], seen[at + 1]
+            farther = [seen[other].cells for other in (at - 2, at + 2) if 0 <= other < len(seen)]
+            yield frame.index, stranger(frame.cells, before.cells, after.cells, farther)
 
     def _remember(self, index: int, look: _Look) -> None:
         self._seen.append(_Seen(index, cells(look.coarse, self._last)))

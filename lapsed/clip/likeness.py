@@ -1,5 +1,6 @@
 """Whether something stands in a frame that neither neighbour shows, such as the head; pure."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,13 +8,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lapsed.clip.srgb import FOOT
+
 Cells = NDArray[np.float32]
 """The mean codes of cells of a frame, (rows, columns, 3)."""
 
 _CELL: Final = 8  # px of the coarse picture
-_CODES: Final = 12.0  # of 255; the part's own growth, noise and what is left of a shift stay well below
-_SHARE: Final = 0.004  # of the picture; a nozzle that peeps in is larger
+_CODES: Final = 20.0  # of 255; growth, noise, what is left of a shift and the sheen of a layer stay below
+_SHARE: Final = 0.005  # of the picture; a head that is seen at all covers more
 _LEAST: Final = 4  # cells
+_FOOT: Final = np.float32(255 * FOOT)  # with it, a gain in light is a factor of codes: see lapsed.clip.tone
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +41,14 @@ def cells(coarse: NDArray[np.uint8], shift: tuple[float, float]) -> Cells:
     return np.asarray(cv2.resize(back, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def stranger(frame: Cells, before: Cells, after: Cells) -> Stranger | None:
-    """The largest region in which `frame` is unlike `before` and `after` while these two are alike."""
-    score = np.minimum(_apart(frame, before), _apart(frame, after)) - _apart(before, after)
+def stranger(frame: Cells, before: Cells, after: Cells, farther: Sequence[Cells] = ()) -> Stranger | None:
+    """The largest region in which `frame` is unlike `before` and `after` while these two are alike.
+
+    It has to be unlike those `farther` off too: where the infill lies one way in one layer and the other way in the
+    next, every frame is unlike its neighbours but like the next but one.
+    """
+    unlike = np.min([_apart(frame, other) for other in (before, after, *farther)], axis=0)
+    score = unlike - _apart(before, after)
     rows, columns = score.shape
     count, _, boxes, _ = cv2.connectedComponentsWithStats((score > _CODES).astype(np.uint8), connectivity=8)
     if count < 2:
@@ -58,5 +67,6 @@ def stranger(frame: Cells, before: Cells, after: Cells) -> Stranger | None:
 
 def _apart(one: Cells, two: Cells) -> NDArray[np.float32]:
     """How many codes the cells differ by, once the one is as bright as the other."""
-    gain = np.median((one + 4) / (two + 4))
-    return np.asarray(np.max(np.abs(one - gain * two), axis=2), np.float32)
+    lit = one + _FOOT, two + _FOOT
+    wanted = np.minimum(np.median(lit[0] / lit[1]) * lit[1], 255 + _FOOT)  # what the gain clips is alike
+    return np.asarray(np.max(np.abs(lit[0] - wanted), axis=2), np.float32)

@@ -37,7 +37,7 @@ class Bench:
         x, y = (round((self.margin - side) * FINE) for side in shift_px)
         cut = self.world[y : y + high * FINE, x : x + wide * FINE].copy()
         if part:
-            base, top = round((0.9 * high + shift_px[1]) * FINE), round((0.9 - 0.7 * part) * high * FINE)
+            base, top = (round((share * high + shift_px[1]) * FINE) for share in (0.9, 0.9 - 0.7 * part))
             left, right = (round((share * wide + shift_px[0]) * FINE) for share in (0.35, 0.65))
             rings = 0.6 + 0.4 * np.sin(np.arange(base - top) / FINE)[::-1, None, None]
             cut[top:base, left:right] = np.array([0.03, 0.08, 0.5]) * rings

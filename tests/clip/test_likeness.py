@@ -1,0 +1,47 @@
+import numpy as np
+import pytest
+
+from lapsed.clip.likeness import cells, stranger
+from tests.clip.workshop import bench
+
+VIEW = bench((320, 240))
+
+
+def seen(part: float = 0.3, gain: float = 1.0, shift: tuple[float, float] = (0.0, 0.0)) -> np.ndarray:
+    return cells(VIEW.seen(part, gain, shift, np.random.default_rng(2)), shift)
+
+
+def with_head(part: float = 0.3) -> np.ndarray:
+    picture = VIEW.seen(part, noise=np.random.default_rng(2))
+    picture[40:120, 160:240] = (40, 200, 90)
+    return cells(picture, (0.0, 0.0))
+
+
+def test_a_head_that_neighbours_don_t_show_is_found_where_it_is() -> None:
+    found = stranger(with_head(), seen(0.28), seen(0.32))
+    assert found is not None
+    assert (found.left, found.top, found.right, found.bottom) == pytest.approx((0.5, 0.167, 0.75, 0.5), abs=0.04)
+    assert found.area == pytest.approx(0.25 / 3, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("frame", "before", "after", "farther"),
+    [
+        pytest.param(seen(0.3), seen(0.3), seen(0.3), (), id="nothing changes"),
+        pytest.param(seen(0.3), seen(0.2), seen(0.4), (), id="the part grows"),
+        pytest.param(seen(gain=1.4), seen(gain=0.8), seen(gain=0.8), (), id="another light"),
+        pytest.param(seen(shift=(5.0, -3.0)), seen(), seen(), (), id="a bump, brought back"),
+        pytest.param(with_head(), with_head(), seen(), (), id="the head stays for another frame"),
+        pytest.param(with_head(), seen(), seen(), (with_head(),), id="back and forth, as infill lies"),
+    ],
+)
+def test_what_belongs_there_is_no_stranger(
+    frame: np.ndarray, before: np.ndarray, after: np.ndarray, farther: tuple
+) -> None:
+    assert stranger(frame, before, after, farther) is None
+
+
+def test_a_speck_is_no_stranger() -> None:
+    picture = VIEW.seen(noise=np.random.default_rng(2), part=0.3)
+    picture[40:48, 160:170] = 255
+    assert stranger(cells(picture, (0.0, 0.0)), seen(), seen()) is None
