@@ -1,4 +1,5 @@
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -17,7 +18,7 @@ from tests.clip.workshop import bench
 SIZE = (256, 192)
 HEADER = Header(kept.VERSION, WHOLE, WHOLE, 1, SIZE)
 VIEW = bench(SIZE)
-SHIFTS = {6: (3.25, -1.5), 9: (0.375, 0.0), 10: (0.375, 0.0), 11: (0.375, 0.0)}
+SHIFTS = {6: (3.25, -1.5), 9: (0.25, 0.0), 10: (0.25, 0.0), 11: (0.25, 0.0)}
 
 
 def write(folder: Path, number: int, picture: np.ndarray) -> Job:
@@ -30,8 +31,8 @@ def job(path: Path) -> Job:
     return Job(path.name, path.stat().st_size, path.stat().st_mtime_ns)
 
 
-@pytest.fixture
-def jobs(tmp_path: Path) -> list[Job]:
+@cache
+def drawn() -> tuple[np.ndarray, ...]:
     """Twelve frames of a growing part with flicker and noise, a bump, a push, a head and a black one."""
     noise = np.random.default_rng(11)
     made = []
@@ -41,8 +42,13 @@ def jobs(tmp_path: Path) -> list[Job]:
         picture = VIEW.seen(0.3 + 0.02 * number, gain, shift, noise)
         if number == 3:
             picture[30:110, 100:180] = (40, 200, 90)
-        made.append(write(tmp_path, number, picture * 0 if number == 7 else picture))
-    return made
+        made.append(picture * 0 if number == 7 else picture)
+    return tuple(made)
+
+
+@pytest.fixture
+def jobs(tmp_path: Path) -> list[Job]:
+    return [write(tmp_path, number, picture) for number, picture in enumerate(drawn())]
 
 
 def run(jobs: list[Job], folder: Path, known: tuple[Judged, ...] = (), header: Header = HEADER) -> tuple:
@@ -102,11 +108,11 @@ def test_another_view_is_taken_as_it_is_after_some_frames(tmp_path: Path) -> Non
     other = bench(SIZE, seed=9)
     noise = np.random.default_rng(12)
     jobs = [write(tmp_path, number, VIEW.seen(noise=noise)) for number in range(3)]
-    jobs += [write(tmp_path, 3 + number, other.seen(shift_px=(number / 8, 0), noise=noise)) for number in range(9)]
+    jobs += [write(tmp_path, 3 + number, other.seen(shift_px=(number / 4, 0), noise=noise)) for number in range(9)]
     places = [entry.shift_px for entry in run(jobs, tmp_path)[0]]
     assert places[3:8] == [None] * 5
     assert places[11] is not None
-    assert places[11][0] - places[8][0] == pytest.approx(3 / 8, abs=0.1)
+    assert places[11][0] - places[8][0] == pytest.approx(3 / 4, abs=0.1)
 
 
 def test_results_survive_the_disk_and_doubtful_ones_are_thrown_away(jobs: list[Job], tmp_path: Path) -> None:

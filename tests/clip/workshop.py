@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from lapsed.clip.srgb import to_code
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.float32]
 
-FINE = 8
-"""Pixels of the drawn world for one of the picture, along one side: shifts by eighths of a pixel are exact."""
+FINE = 4
+"""Pixels of the drawn world for one of the picture, along one side: shifts by quarters of a pixel are exact."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,4 +60,4 @@ def bench(size: tuple[int, int] = (256, 192), seed: int = 1) -> Bench:
         colour = rng.uniform(0.02, 0.45, 3).tolist()
         cv2.ellipse(world, (x, y), reach, float(rng.uniform(0, 180)), 0, 360, colour, -1)
     world[: high // 5, : wide // 5] = 0.85
-    return Bench(cv2.GaussianBlur(world, (0, 0), 0.6 * FINE), size, margin)
+    return Bench(cv2.GaussianBlur(world, (0, 0), 0.6 * FINE).astype(np.float32), size, margin)
