@@ -88,6 +88,14 @@ def play(out: Path, *, camera: str, shots: int, tell: Tell) -> Summary:
 CLIPS = (
     settings.Clip(name="master", codec="master"),
     settings.Clip(name="wide", size_px=(3840, 2160), focus=(0.5, 0.55), preset="veryfast"),
+    settings.Clip(
+        name="tall",
+        size_px=(1080, 1920),
+        focus=(0.5, 0.6),
+        end_zoom=1.2,
+        burn_in=("layer", "height"),
+        preset="veryfast",
+    ),
 )
 
 

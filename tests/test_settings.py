@@ -1,6 +1,7 @@
 """The configuration: what is refused, in which words, and that the shipped examples are right."""
 
 import re
+import tomllib
 from fractions import Fraction
 from pathlib import Path
 from typing import get_args
@@ -169,10 +170,12 @@ def test_the_shipped_examples_are_right(example):
 def cameras_written_in(text: str) -> list[str]:
     """The parts of the configuration for cameras that a page or a commented example shows."""
     lines = [
-        line.removeprefix("    ").removeprefix("# ") for line in text.splitlines() if line[:2] in ("  ", "# ", "#")
+        "[[" if line.startswith("[[") else line.removeprefix("    ").removeprefix("# ")
+        for line in text.splitlines()
+        if line[:2] in ("  ", "# ", "#", "[[")
     ]
     blocks = ("\n".join(lines)).split("[[printer.camera]]")[1:]
-    keys = [[line for line in block.splitlines() if re.match(r"[a-z_]+ = ", line)] for block in blocks]
+    keys = [[line for line in block.split("[[")[0].splitlines() if re.match(r"[a-z_]+ = ", line)] for block in blocks]
     return ["\n".join(block) for block in keys if block]
 
 
@@ -200,3 +203,14 @@ def test_every_kind_of_camera_is_shown_and_can_be_found():
     assert app.CAMERA_KINDS.keys() == kinds
     for path in app.CAMERA_KINDS.values():
         assert callable(kind.load(path))
+
+
+def test_the_keys_of_clips_that_the_example_leaves_out_are_shown_with_their_defaults():
+    part = (ROOT / "configs/lapsed.toml").read_text().split("- the clips\n")[1]
+    shown = tomllib.loads("\n".join(re.findall(r"^# ([a-z_]+ = .*)$", part, re.MULTILINE)))
+    plain = settings.Clip(name="c")
+    for without in ("length_s", "end_zoom"):
+        assert getattr(plain, without) is None
+        assert shown.pop(without)
+    assert len(shown) > 8
+    assert settings.Clip(name="c", **shown) == plain
