@@ -4,6 +4,7 @@ import json
 import re
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -13,7 +14,7 @@ from typing import Any, TypeVar
 
 from lapsed.clock import Stamp
 from lapsed.errors import LapsedError, TakeEndedError, UserError
-from lapsed.model import Missed, Note, Outcome, PrintInfo, Why
+from lapsed.model import Missed, Note, OnCard, Outcome, PrintInfo, Why
 from lapsed.take import schema
 from lapsed.take.frames import Found, tidy, whole_frames
 from lapsed.take.journal import boot_id
@@ -25,6 +26,9 @@ T = TypeVar("T")
 
 STOPPED = "the daemon was stopped during this shot"
 GONE = "its file is no longer in the take"
+
+CARD_KINDS = frozenset({"release"})
+"""Kinds of cameras, by the configuration's word, whose pictures are out of reach until their card is ingested."""
 
 Key = tuple[int, str]
 """The number of a shot and the name of a camera."""
@@ -75,6 +79,7 @@ class Mending:
     cues: tuple[int, ...] = ()
     adopt: dict[Key, Found] = field(default_factory=dict)
     miss: dict[Key, str] = field(default_factory=dict)
+    card: tuple[Key, ...] = ()
 
 
 def reconcile(
@@ -83,18 +88,22 @@ def reconcile(
     shots: Mapping[Key, bool | None],
     gone: set[Key],
     files: Mapping[Key, Found],
+    *,
+    fired: AbstractSet[Key],
 ) -> Mending:
     """Every cue accounted for at every camera; pure.
 
     `shots` are the rows: True landed, False missed or on the card, None under way; `gone` the landed ones that
-    lack a file; `files` the whole frames on disk.
+    lack a file; `files` the whole frames on disk; `fired` the shots released at cameras that keep pictures on their
+    cards: there they are, if anywhere.
     """
     adopt = {key: found for key, found in files.items() if shots.get(key) is not True or key in gone}
     numbers = cues | {shot for shot, _ in files} | {shot for shot, _ in shots}
     every = {(shot, camera) for shot in numbers for camera in cameras} | set(shots)
-    miss = dict.fromkeys(sorted(key for key in every - set(adopt) if shots.get(key) is None), STOPPED)
+    ended = {key for key in every - set(adopt) if shots.get(key) is None}
+    miss = dict.fromkeys(sorted(ended - fired), STOPPED)
     miss |= dict.fromkeys(sorted(gone - set(adopt)), GONE)
-    return Mending(tuple(sorted(numbers - cues)), adopt, miss)
+    return Mending(tuple(sorted(numbers - cues)), adopt, miss, tuple(sorted(ended & fired)))
 
 
 def find_open(store: Path) -> list[Path]:
@@ -167,7 +176,11 @@ def _recover(folder: Path, db: sqlite3.Connection, stamp: Stamp) -> Recovered:
     cues = {number for (number,) in db.execute("SELECT number FROM cue")}
     shots: dict[Key, bool | None] = {}
     named: dict[Key, list[str]] = {}
-    for cue, camera, outcome, files in db.execute("SELECT cue, camera, outcome, files FROM shot"):
+    fired: set[Key] = set()
+    card = _card_cameras(meta)
+    for cue, camera, outcome, files, released in db.execute("SELECT cue, camera, outcome, files, released_s FROM shot"):
+        if camera in card and released is not None:
+            fired.add((cue, camera))
         shots[cue, camera] = None if outcome is None else outcome == "landed"
         if outcome == "landed":
             named[cue, camera] = json.loads(files)
@@ -175,7 +188,7 @@ def _recover(folder: Path, db: sqlite3.Connection, stamp: Stamp) -> Recovered:
     gone = {key for key, files in named.items() if not names.issuperset(files)}
     found = whole_frames(folder, names, set(named) - gone)
     cameras = cameras_of(meta, {camera for _, camera in (*shots, *found)})
-    mending = reconcile(cues, cameras, shots, gone, found)
+    mending = reconcile(cues, cameras, shots, gone, found, fired=fired)
     same_boot = meta.get("boot") == boot_id()
     meta |= _times(db, meta, stamp) | {"boot": boot_id()}
     _write(db, (*_mended(mending, stamp), *rows(Kept(meta)), *rows(Noted(_note(mending), stamp))))
@@ -188,6 +201,8 @@ def _mended(mending: Mending, stamp: Stamp) -> Iterator[Row]:
         yield Row("INSERT INTO cue (number, utc) VALUES (?, ?)", (number, utc))
     for (shot, camera), found in mending.adopt.items():
         yield landed_row(shot, camera, None, found.utc, files=found.files, size_bytes=found.size_bytes)
+    for shot, camera in mending.card:
+        yield from rows(CameraNoted(OnCard(shot, camera, stamp.mono_s), stamp))
     for (shot, camera), reason in mending.miss.items():
         if reason == GONE:
             yield Row(
@@ -195,6 +210,12 @@ def _mended(mending: Mending, stamp: Stamp) -> Iterator[Row]:
                 (shot, camera),
             )
         yield from rows(CameraNoted(Missed(shot, camera, stamp.mono_s, reason), stamp))
+
+
+def _card_cameras(meta: Mapping[str, Any]) -> set[str]:
+    """The cameras of the take's settings whose pictures stay on their cards."""
+    listed = meta.get("settings", {}).get("camera", ())
+    return {str(camera["name"]) for camera in listed if camera.get("kind") in CARD_KINDS}
 
 
 def _note(mending: Mending) -> Note:

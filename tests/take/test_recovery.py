@@ -159,6 +159,18 @@ def test_a_frame_on_the_card_stays_there_and_is_adopted_once_its_copy_is_whole(t
     assert outcomes(journal.folder) == {(1, "main"): ("on card", None), (2, "main"): ("landed", None)}
 
 
+def test_a_shot_that_was_fired_and_never_ended_is_on_the_card_of_a_camera_that_keeps_its_pictures(
+    tmp_path: Path, making
+) -> None:
+    journal = making.new(tmp_path, "far", "main")
+    kinds = {"camera": [{"kind": "release", "name": "far"}, {"kind": "gphoto", "name": "main"}]}
+    fired = (*making.exposed(1, "far"), *making.exposed(1, "main"))
+    journal.submit(Kept({"settings": kinds}), *making.cue(1), *fired, *making.cue(2), *making.ordered(2, "far"))
+    found = recover(left(journal), making.stamp(1100.0))
+    assert found.missed == ((1, "main"), (2, "far"), (2, "main"))
+    assert outcomes(journal.folder)[1, "far"] == ("on card", None)
+
+
 def test_a_camera_that_was_not_yet_told_missed_the_shot_too(tmp_path: Path, making) -> None:
     journal = making.new(tmp_path, "main", "side")
     journal.submit(*making.shot(1))
@@ -256,17 +268,21 @@ KEYS = st.tuples(st.integers(1, 6), st.sampled_from(["main", "side"]))
     shots=st.dictionaries(KEYS, st.sampled_from([True, False, None])),
     whole=st.sets(KEYS),
     gone=st.sets(KEYS),
+    fired=st.sets(KEYS),
 )
-def test_every_cue_is_accounted_for_at_every_camera(cues, shots, whole, gone) -> None:
+def test_every_cue_is_accounted_for_at_every_camera(cues, shots, whole, gone, fired) -> None:
     gone &= {key for key, outcome in shots.items() if outcome}
     files = {key: Found(("f",), 1, "") for key in whole}
-    mending = reconcile(cues, ("main", "side"), shots, gone, files)
+    mending = reconcile(cues, ("main", "side"), shots, gone, files, fired=fired)
     numbers = cues | set(mending.cues)
-    after = {**shots, **dict.fromkeys(mending.miss, False), **dict.fromkeys(mending.adopt, True)}
+    ends = dict.fromkeys((*mending.miss, *mending.card), False)
+    after = {**shots, **ends, **dict.fromkeys(mending.adopt, True)}
     assert {(number, camera) for number in numbers for camera in ("main", "side")} == set(after)
     assert None not in after.values()
     assert whole <= {key for key, outcome in after.items() if outcome}
     assert not set(mending.adopt) & set(mending.miss)
+    assert not set(mending.card) & {*mending.adopt, *mending.miss}
+    assert set(mending.card) <= fired
 
 
 ROW = st.sampled_from(["none", "cued", "ordered", "landed", "on_card", "missed"])
