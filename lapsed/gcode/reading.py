@@ -1,6 +1,7 @@
 """A whole file read: its layers, how long it takes, and what in it could not be read."""
 
 import bisect
+from codecs import BOM_UTF8
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -205,6 +206,8 @@ class Reader:
 
     def _parsed(self, table: Table, text: bytes, at: int) -> Line:
         raw = text[table.starts[at] : table.starts[at + 1] - 1]
+        if self.lines + at == 0:
+            raw = raw.removeprefix(BOM_UTF8)
         line = parse(raw.decode("utf-8", "surrogateescape"), self.setup.dialect)
         trouble = line.trouble
         if b"\0" in raw:

@@ -57,7 +57,9 @@ def way(start: Spot, machine: Machine, height_mm: float, parts: tuple[Hull, ...]
     if straight and over < BESIDE_MM:
         return Way((), over)
     near = sorted(parts, key=lambda part: margin(start, part))[:MOST_HULLS]
-    ground = _Ground(start, end, near, barred, lambda spot: holds(machine, spot, height_mm))
+    # Each turn means slowing down and speeding up again, which takes as long as so many mm more would.
+    turn_mm = machine.travel_mm_s**2 / machine.acceleration_mm_s2
+    ground = _Ground(start, end, near, barred, turn_mm=turn_mm, reachable=lambda spot: holds(machine, spot, height_mm))
     shortest = ground.shortest(0.0)
     if shortest is None:
         return None
@@ -76,6 +78,8 @@ class _Ground:
         end: Spot,
         parts: Sequence[Hull],
         barred: Sequence[Hull],
+        *,
+        turn_mm: float,
         reachable: Callable[[Spot], bool],
     ) -> None:
         turns: list[Spot] = []
@@ -88,7 +92,7 @@ class _Ground:
             turns += corners(grown(hull, _SKIN_MM))
         kept = dict.fromkeys((round(x, 3), round(y, 3)) for x, y in turns)
         self.spots = [start, end, *(spot for spot in kept if reachable(spot) and not _in_any(spot, barred))]
-        self._parts, self._barred = parts, barred
+        self._parts, self._barred, self._turn_mm = parts, barred, turn_mm
         self._known: dict[tuple[int, int], tuple[float, float]] = {}
 
     def _piece(self, i: int, j: int) -> tuple[float, float]:
@@ -118,7 +122,7 @@ class _Ground:
                 if j in done:
                     continue
                 length, over = self._piece(i, j)
-                total = cost + length + dearer * over
+                total = cost + length + dearer * over + self._turn_mm
                 if total < best.get(j, math.inf):
                     best[j], came[j] = total, i
                     heapq.heappush(queue, (total, j))

@@ -140,7 +140,7 @@ class Machine(Part):
         "make them wider than the clips by what the head is wider than its nozzle",
     )
     detour_s: Annotated[float, Field(ge=0, le=30)] = Field(
-        0.5,
+        0.7,
         description="how much longer the way to the park point may take to lead round the part instead of over it, "
         "where its outline is known; drops of filament then fall beside it",
     )

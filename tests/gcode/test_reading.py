@@ -261,6 +261,12 @@ def test_trouble_is_told_with_its_line() -> None:
     assert reading.lines == 7
 
 
+def test_a_byte_order_mark_hides_no_line() -> None:
+    reading = read([b"\xef\xbb\xbfG28\nG1 X1\n"])
+    assert reading.last.homed == frozenset("XYZ")
+    assert reading.trouble_count == 0
+
+
 def test_layer_times_add_up_to_the_print() -> None:
     reading = read([purge_before()[0].encode()])
     assert sum(reading.layer_s) == pytest.approx(reading.print_s - reading.begins_s[0])
