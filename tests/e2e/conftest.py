@@ -15,7 +15,8 @@ from lapsed.take import reader
 
 CONFIG = """
 [web]
-serve = false
+serve = {serve}
+port = {port}
 
 [store]
 folder = "{store}"
@@ -47,7 +48,9 @@ expose_within_s = 60
 class Workshop:
     """A simulated host printing a part, a card for the virtual camera, and a daemon that films."""
 
-    def __init__(self, folder: Path, layers: int, speed: float, faults: list[dict[str, object]]) -> None:
+    def __init__(
+        self, folder: Path, layers: int, speed: float, faults: list[dict[str, object]], port: int | None
+    ) -> None:
         self.folder = folder
         self.layers = layers
         self.part = folder / "beacon.gcode"
@@ -71,7 +74,8 @@ class Workshop:
         url = json.loads(self.host.stdout.readline())["url"]
         self.store = folder / "takes"
         self.config = folder / "lapsed.toml"
-        self.config.write_text(CONFIG.format(store=self.store, url=url))
+        serve = "false" if port is None else "true"
+        self.config.write_text(CONFIG.format(store=self.store, url=url, serve=serve, port=port or 0))
         self.daemon = self.start()
 
     def start(self) -> subprocess.Popen:
@@ -133,8 +137,10 @@ def workshop(tmp_path):
     """Makes a workshop; one for each test."""
     made = []
 
-    def make(layers: int, speed: float = 60.0, faults: tuple[dict[str, object], ...] = ()) -> Workshop:
-        made.append(Workshop(tmp_path, layers, speed, list(faults)))
+    def make(
+        layers: int, speed: float = 60.0, faults: tuple[dict[str, object], ...] = (), port: int | None = None
+    ) -> Workshop:
+        made.append(Workshop(tmp_path, layers, speed, list(faults), port))
         return made[0]
 
     yield make

@@ -17,7 +17,7 @@ class Proof {
       make("option", { value: "" }, "no guides"), ...clips.map((clip) => make("option", {}, clip.name)));
     this.button = make("button", { onclick: () => this.shoot() }, "Take a test frame");
     this.image.addEventListener("click", (event) => this.point(event));
-    this.table = make("div", { class: "wide" });
+    this.table = make("div", { class: "wide", tabindex: 0, role: "region", "aria-label": `${printer.name} looked over` });
     this.check = make("button", { class: "plain", onclick: () => this.look_over() }, "Look everything over");
     this.element = make("section", { class: "check", "aria-label": printer.name },
       make("div", { class: "head" }, make("h2", {}, printer.name)),

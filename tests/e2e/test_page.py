@@ -1,0 +1,168 @@
+"""The page in a real browser, beside a real daemon that films a print, is killed, and is started again."""
+
+import socket
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect, sync_playwright
+
+PATIENCE_MS = 30_000
+
+PHONE = {"viewport": {"width": 390, "height": 844}, "color_scheme": "light", "has_touch": True}
+WIDE = {"viewport": {"width": 1440, "height": 900}, "color_scheme": "dark"}
+
+# It would otherwise try to reach its maker's addresses at every start.
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
+
+QUIET = ("net::ERR_CONNECTION_REFUSED", "net::ERR_INCOMPLETE_CHUNKED_ENCODING", "net::ERR_EMPTY_RESPONSE")
+"""What a browser says by itself while the daemon is away."""
+
+
+@pytest.fixture
+def pages():
+    """A phone's page and a wide screen's, and what their consoles said."""
+    said: list[str] = []
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        opened = []
+        for kind in (PHONE, WIDE):
+            page = browser.new_context(**kind).new_page()
+            page.set_default_timeout(PATIENCE_MS)
+            page.on("console", lambda message: said.append(message.text) if message.type == "error" else None)
+            page.on("pageerror", lambda error: said.append(str(error)))
+            opened.append(page)
+        yield (*opened, said)
+        browser.close()
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def assert_accessible(page) -> None:
+    """WCAG 2.2, levels A and AA, as far as axe-core can judge them."""
+    wcag = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": wcag}})
+    assert found.violations_count == 0, found.generate_report()
+
+
+def assert_fits(page) -> None:
+    """Nothing sticks out sideways."""
+    assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+
+
+@pytest.mark.slow
+def test_a_print_is_watched_through_a_restart_of_the_daemon(workshop, pages, tmp_path):
+    phone, wide, said = pages
+    shop = workshop(layers=60, speed=20.0, port=free_port())
+    address = next(line for line in shop.config.read_text().splitlines() if line.startswith("port"))
+    url = f"http://127.0.0.1:{address.partition('= ')[2]}/"
+    for page in (phone, wide):
+        wait_for(page, url)
+        expect(page.locator("section.printer h2")).to_have_text("ottermole", timeout=PATIENCE_MS)
+        expect(page.locator("dd").first).to_contain_text("landed", timeout=PATIENCE_MS)
+        expect(page.locator("figure img").first).to_be_visible(timeout=PATIENCE_MS)
+        assert_fits(page)
+        assert_accessible(page)
+
+    shop.kill()
+    expect(phone.locator("#pulse")).to_contain_text("does not answer", timeout=PATIENCE_MS)
+    shop.start()
+    for page in (phone, wide):
+        expect(page.locator("#pulse")).to_have_text("live", timeout=PATIENCE_MS)
+
+    skip_and_end(phone, wide)
+    look_over(phone, wide, url)
+    take = shop.wait(lambda take: take.outcome is not None and (take.folder / "clips" / "small.mp4").exists(), 60)
+    look_back(phone, wide, url, take)
+    assert not take.folder.exists()
+    assert [text for text in said if not any(quiet in text for quiet in QUIET)] == []
+
+
+def skip_and_end(phone, wide) -> None:
+    """What one page does the other shows."""
+    wide.get_by_role("button", name="Skip shots").click()
+    expect(wide.get_by_role("button", name="Shoot again")).to_be_visible()
+    expect(phone.locator(".state").first).to_contain_text("being skipped")
+    wide.get_by_role("button", name="Shoot again").click()
+    expect(wide.get_by_role("button", name="Skip shots")).to_be_visible()
+    phone.get_by_role("button", name="End the take").click()
+    phone.get_by_role("button", name="No, leave it").click()
+    expect(phone.locator("section.printer .big")).to_have_text("beacon.gcode")
+    phone.get_by_role("button", name="End the take").click()
+    phone.locator("#question-yes").click()
+    expect(phone.locator("section.printer .big")).to_have_text("No print", timeout=PATIENCE_MS)
+
+
+def look_over(phone, wide, url: str) -> None:
+    """Before a print: the table, a test frame, its loupe and the clips' shapes."""
+    for page in (phone, wide):
+        page.goto(f"{url}#before")
+        page.get_by_role("button", name="Look everything over").click()
+        expect(page.locator("td.pass").first).to_be_visible()
+        assert_fits(page)
+        assert_accessible(page)
+    wide.get_by_role("button", name="Take a test frame").click()
+    expect(wide.locator(".stage img")).to_be_visible()
+    expect(wide.get_by_alt_text("piece of the test frame at full size")).to_be_visible()
+    wide.get_by_label("guides for the clip").select_option("small")
+    expect(wide.locator(".guide:visible")).to_have_count(1)
+    assert_accessible(wide)
+
+
+def look_back(phone, wide, url: str, take) -> None:
+    """After a print: frames, clips, and the take deleted."""
+    for page in (phone, wide):
+        page.goto(f"{url}#after")
+        page.locator(".takes a").click()
+        expect(page.locator("section.take h2")).to_have_text(take.name)
+        expect(page.locator("section.take figure > img")).to_be_visible()
+        page.get_by_label("scrub through the frames").press("Home")
+        expect(page.locator("section.take figcaption")).to_contain_text("shot 1")
+        assert_fits(page)
+        assert_accessible(page)
+    with wide.expect_download() as download:
+        wide.get_by_role("link", name="small.mp4").click()
+    assert download.value.path().stat().st_size == (take.folder / "clips" / "small.mp4").stat().st_size
+    wide.get_by_role("button", name="Play small.mp4").click()
+    expect(wide.locator("video")).to_be_visible()
+    wide.get_by_role("button", name="Delete this take").click()
+    wide.locator("#question-yes").click()
+    expect(wide.locator("main")).to_contain_text("No takes yet")
+
+
+def wait_for(page, url: str) -> None:
+    """Open the page once the daemon serves it."""
+    for _ in range(100):
+        try:
+            page.goto(url)
+        except Exception as error:
+            if "ERR_CONNECTION_REFUSED" not in str(error):
+                raise
+            page.wait_for_timeout(200)
+        else:
+            return
+    raise AssertionError("the page never came")
+
+
+@pytest.mark.slow
+def test_with_a_token_the_page_asks_for_it(workshop, pages):
+    _, wide, said = pages
+    shop = workshop(layers=5, port=free_port())
+    shop.kill()
+    shop.config.write_text(shop.config.read_text().replace("serve = true", 'serve = true\naddress = "0.0.0.0"'))
+    shop.start()
+    port = shop.config.read_text().partition("port = ")[2].split()[0]
+    wait_for(wide, f"http://127.0.0.1:{port}/")
+    wide.get_by_label("Token").fill("not the token at all")
+    wide.get_by_role("button", name="Log in").click()
+    expect(wide.locator("#word")).to_contain_text("not the token")
+    assert_accessible(wide)
+    wide.get_by_label("Token").fill((shop.store / "token").read_text().strip())
+    wide.get_by_role("button", name="Log in").click()
+    expect(wide.locator("section.printer h2")).to_have_text("ottermole")
+    wide.reload()
+    expect(wide.locator("section.printer h2")).to_have_text("ottermole")
+    assert [text for text in said if "401" not in text and "ERR_" not in text] == []
