@@ -1,0 +1,72 @@
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import psutil
+
+from lapsed.stitcher import Stitcher
+
+PATIENCE_S = 60.0
+
+
+async def until(what: Callable[[], bool]) -> None:
+    """Another process's state can only be asked for."""
+    async with asyncio.timeout(PATIENCE_S):
+        while not what():  # noqa: ASYNC110 - no event comes from there
+            await asyncio.sleep(0.02)
+
+
+def folder_of_pictures(folder: Path) -> Path:
+    folder.mkdir()
+    for number in range(4):
+        cv2.imwrite(str(folder / f"{number}.jpg"), np.full((240, 320, 3), 50 * number, np.uint8))
+    return folder
+
+
+async def test_a_stitch_stands_still_while_a_printer_prints_and_goes_on_afterwards(tmp_path: Path) -> None:
+    take = folder_of_pictures(tmp_path / "take")
+    stitcher = Stitcher(None)
+    running = asyncio.create_task(stitcher.run())
+    stitcher.enqueue(take, options=("--clip", "wide", "--size", "160x120", "--length", "20"))
+    await until(lambda: stitcher._child is not None)
+    assert stitcher._child is not None
+    child = psutil.Process(stitcher._child.pid)
+    stitcher.printing("bench", on=True)
+    # The signal is sent within the call, so what is waited for here is the kernel alone.
+    await until(lambda: child.status() == psutil.STATUS_STOPPED)
+    used = child.cpu_times().user
+    await asyncio.sleep(0.2)
+    assert child.cpu_times().user == used
+    assert not (take / "clips" / "wide.mp4").exists()
+    stitcher.printing("bench", on=False)
+    await until((take / "clips" / "sheet.jpg").is_file)
+    assert (take / "clips" / "wide.mp4").is_file()
+    await until(lambda: stitcher._child is None)
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_nothing_is_begun_while_a_printer_prints(tmp_path: Path) -> None:
+    stitcher = Stitcher(None)
+    running = asyncio.create_task(stitcher.run())
+    stitcher.printing("bench", on=True)
+    stitcher.enqueue(folder_of_pictures(tmp_path / "take"))
+    for _ in range(5):
+        await asyncio.sleep(0)
+    assert stitcher._child is None
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_ending_in_mid_clip_leaves_no_debris(tmp_path: Path) -> None:
+    take = folder_of_pictures(tmp_path / "take")
+    stitcher = Stitcher(None)
+    running = asyncio.create_task(stitcher.run())
+    stitcher.enqueue(take, options=("--clip", "wide", "--length", "600"))
+    await until((take / "clips" / ".wide.unfinished").is_dir)
+    stitcher.printing("bench", on=True)  # it is told to end while it stands still
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+    assert [path.name for path in (take / "clips").glob(".*")] == []
