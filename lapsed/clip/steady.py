@@ -12,6 +12,9 @@ from lapsed.clip.orient import Rect
 STILL_PX: Final = 0.1
 """A shift within what can be measured is left alone: moving by it would soften the frame for nothing."""
 
+WORTH_PX: Final = 0.3
+"""A take in which no frame stands off by more is left alone as a whole: no one sees it, and the crop costs pixels."""
+
 
 @dataclass(frozen=True, slots=True)
 class Steadied:
@@ -57,6 +60,8 @@ def steady(shifts: Sequence[tuple[float, float] | None], size: tuple[int, int], 
             last = (0.0, 0.0) if far < STILL_PX else (round(x, 3), round(y, 3))
         moved.append(last)
     unknown = sum(shift is None for shift in shifts)
+    if max(math.hypot(*shift) for shift in moved) < WORTH_PX:
+        moved = [(0.0, 0.0)] * len(moved)
     return Steadied(tuple(moved), _inner(moved, size), tuple(beyond), unknown)
 
 
