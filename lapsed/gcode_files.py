@@ -7,7 +7,7 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +16,7 @@ from lapsed.errors import UserError
 from lapsed.gcode import mark, plan, plan_text, plot
 from lapsed.gcode.choice import Wish
 from lapsed.gcode.cue import RELEASE_LAG_S, Dwell, dwell_of
-from lapsed.gcode.hull import margin, rectangle
+from lapsed.gcode.hull import Hull, Spot, margin, rectangle
 from lapsed.gcode.reading import Reading, Setup, read
 from lapsed.gcode.seeking import Found, Seeker
 from lapsed.gcode.setup import dialect_of, setup_of
@@ -207,11 +207,13 @@ def _unchanged(path: Path, original: mark.Original) -> Iterator[bytes]:
 
 def _parked(machine: settings.Machine, reading: Reading, point: tuple[float, float] | str | None) -> settings.Machine:
     """The machine with the park point that was asked for."""
+    parts = footprint(reading.layers)
     if point is None:
+        _warn_of_drops(machine.park_point_mm, parts)
         return machine
     height = max(reading.heights_mm) + machine.clearance_mm
     if isinstance(point, str):
-        free = mark.free_point(footprint(reading.layers), machine, height)
+        free = mark.free_point(parts, machine, height)
         if free is None:
             raise UserError("there is no free spot beside the part; give --park X,Y, above something that may drip")
         point = free
@@ -223,7 +225,14 @@ def _parked(machine: settings.Machine, reading: Reading, point: tuple[float, flo
         )
     if any(margin(point, rectangle(*each)) < 0 for each in machine.keep_out_mm):
         raise UserError(f"the park point {x:g},{y:g} lies within a rectangle of keep_out_mm; choose another")
+    _warn_of_drops(point, parts)
     return machine.model_copy(update={"park_point_mm": point})
+
+
+def _warn_of_drops(point: Spot, parts: Sequence[Hull]) -> None:
+    if any(margin(point, part) < 0 for part in parts):
+        x, y = point
+        log.warning("the park point %g,%g lies over the part, where filament may drip on it; see --park auto", x, y)
 
 
 def _write(target: Path, pieces: Iterable[bytes], *, source: Path) -> None:
@@ -253,7 +262,7 @@ def _watch(args: argparse.Namespace) -> int:
     given, wish = _given(args), _wish_of(args)
     inbox = Inbox(args.source, args.target)
     while True:
-        for path in inbox.look():
+        for path in _look(inbox, args.source):
             try:
                 summary = mark_file(path, args.target / path.name, given, wish, args.park)
             except UserError as error:
@@ -261,6 +270,13 @@ def _watch(args: argparse.Namespace) -> int:
             else:
                 log.info("%s marked: %d shots", path.name, summary["shots"])
         time.sleep(LOOK_S)
+
+
+def _look(inbox: "Inbox", folder: Path) -> list[Path]:
+    try:
+        return inbox.look()
+    except OSError as error:
+        raise UserError(f"{folder} can't be read any more: {error.strerror}; start again once it is there") from error
 
 
 class Inbox:

@@ -64,6 +64,11 @@ def inside_mm(one: Spot, two: Spot, hull: Hull) -> float:
     return max(leave - enter, 0.0) * math.dist(one, two)
 
 
+def overlap(one: Hull, two: Hull) -> bool:
+    """Whether two hulls share any ground; convex shapes that don't are parted by one of their sides' directions."""
+    return all(one[i] > -two[(i + 4) % 8] for i in range(8))
+
+
 def corners(hull: Hull) -> Iterator[Spot]:
     """The eight corners, some of which may fall together."""
     for i in range(8):

@@ -181,6 +181,65 @@ def test_a_file_that_changes_while_it_is_marked_is_not_marked(part: Path, monkey
     assert not part.with_name("out.gcode").exists()
 
 
+CLIPS = CONFIGURATION.replace("park_point_mm", "keep_out_mm = [[40.0, 0.0, 60.0, 30.0]]\npark_point_mm")
+
+
+def test_a_park_point_in_a_keep_out_is_refused(part: Path) -> None:
+    config = part.with_name("lapsed.toml")
+    config.write_text(CLIPS)
+    with pytest.raises(UserError, match="lies within a rectangle of keep_out_mm"):
+        call("mark", part, part.with_name("out"), "--config", config, "--park", "50,10")
+
+
+def test_a_park_point_over_the_part_is_warned_of(part: Path, caplog: pytest.LogCaptureFixture) -> None:
+    part.write_text("G28\nG92 E0\nG1 F3000 Z0.2\nG1 X50 Y50\nG1 X90 E1\nG1 Y90 E2\nG1 X50 E3\nG1 Y50 E4\n")
+    assert call("mark", part, part.with_name("out"), "--park", "70,70") == 0
+    assert "the park point 70,70 lies over the part" in caplog.text
+
+
+def test_shots_between_layers_are_planned_and_marked(part: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call("plan", part, "--length", 2, "--fill", "between", "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert call("mark", part, part.with_name("out"), "--length", 2, "--fill", "between", "--json") == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert document["shots"] == summary["shots"] > document["layers"]
+    assert len(document["shot_layers"]) == len(document["shot_s"]) == len(document["shot_park_s"]) == document["shots"]
+
+
+def test_a_disk_that_tells_no_room_is_passed_over(part: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(path: object) -> None:
+        raise OSError
+
+    monkeypatch.setattr(gcode_files.shutil, "disk_usage", refuse)
+    config = part.with_name("lapsed.toml")
+    config.write_text(CONFIGURATION + '\n[store]\nfolder = "/nowhere/at/all"\n')
+    assert call("plan", part, "--config", config) == 0
+
+
+def test_an_inbox_that_goes_away_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    inbox, outbox = tmp_path / "in", tmp_path / "out"
+    inbox.mkdir()
+    outbox.mkdir()
+    monkeypatch.setattr(gcode_files.time, "sleep", lambda _: inbox.rmdir())
+    with pytest.raises(UserError, match="can't be read any more: No such file"):
+        call("mark", "--watch", inbox, outbox)
+
+
+def test_a_file_that_goes_while_an_inbox_is_looked_at_is_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "a.gcode").write_text("G1")
+    box = gcode_files.Inbox(tmp_path, tmp_path)
+
+    def gone(path: Path) -> bool:
+        path.unlink()
+        return True
+
+    monkeypatch.setattr(Path, "is_file", gone)
+    assert box.look() == []
+
+
 def test_a_full_bed_has_no_free_point(part: Path) -> None:
     part.write_text("G28\nG92 E0\nG1 F3000 Z0.2\nG1 X220 E5\nG1 Y220 E9\nG1 X0 E12\n")
     with pytest.raises(UserError, match="there is no free spot"):

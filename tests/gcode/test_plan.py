@@ -1,11 +1,12 @@
 import json
+import math
 import xml.etree.ElementTree as ET
 from fractions import Fraction
 
 import pytest
 
 from lapsed.gcode.choice import Wish, choose, climbed, evenly
-from lapsed.gcode.plan import Camera, even_outline, outline, plan
+from lapsed.gcode.plan import Camera, even_outline, outline, plan, seeker_for
 from lapsed.gcode.plan_text import as_json, as_text, duration
 from lapsed.gcode.plot import svg
 from lapsed.gcode.reading import read
@@ -109,6 +110,34 @@ def test_many_parts_of_a_text() -> None:
     assert "one after every 3 layers" in as_text(plan(even_outline(100, 9), Wish(every=3), MACHINE, Camera()))
     assert "spread evenly by height" in as_text(plan(even_outline(100, 9), Wish(0.2), MACHINE, Camera()))
     assert "one after every layer" in as_text(plan(even_outline(100, 9), Wish(4), MACHINE, Camera()))
+
+
+def test_shots_between_layers_without_a_file_are_even_in_time() -> None:
+    made = plan(even_outline(600, 10), Wish(2, fill="between"), MACHINE, Camera(cycle_s=30))
+    assert made.shots == 50
+    assert [round(stop.at_s) for stop in made.stops[:3]] == [12, 24, 36]
+    assert [stop.layer for stop in made.stops[:6]] == [0, 0, 0, 0, 1, 1]
+    assert made.stops[-1].complete
+    assert "between layers as well" in as_text(made)
+    assert "over before the camera" in svg(made)
+
+
+def test_a_file_of_few_lines_has_few_places_to_shoot_at() -> None:
+    body = "G28\nG92 E0\nG1 F3000\nG1 Z0.2\nG1 X100 E1\nG1 Y100 E2\nG1 Z0.4\nG1 X0 E3\nG28 X\n"
+    print_, wish = outline(read([body.encode()])), Wish(1, fill="between")
+    found = read([body.encode()], seeker=seeker_for(print_, wish)).between
+    made = plan(print_, wish, MACHINE, Camera(), between=found)
+    assert 2 < made.shots < 8
+    assert f"the file has only {made.shots} lines to shoot at for 25 frames" in " ".join(made.warnings)
+
+
+def test_a_spiral_is_told() -> None:
+    turns = "".join(
+        f"G1 X{100 + 20 * math.cos(i / 8):.3f} Y{100 + 20 * math.sin(i / 8):.3f} Z{0.2 * i / 50:.4f} E{i / 10}\n"
+        for i in range(500)
+    )
+    made = plan(outline(read([f"G28\nG92 E0\nG1 F3000\n{turns}".encode()])), Wish(), MACHINE, Camera())
+    assert "a spiral, cut by its turns" in as_text(made)
 
 
 def test_nothing_laid_is_told() -> None:

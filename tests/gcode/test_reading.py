@@ -259,6 +259,8 @@ def test_trouble_is_told_with_its_line() -> None:
         "line 6: the exponent in 'X1e5' is not read by this dialect",
     )
     assert reading.lines == 7
+    many = read([b"G1 ??\n" * 25])
+    assert (len(many.troubles), many.trouble_count) == (20, 25)
 
 
 def test_a_byte_order_mark_hides_no_line() -> None:
@@ -334,6 +336,7 @@ modes = st.sampled_from(
         "M117 G1 X5",
         "X5",
         "G1 X1 X2",
+        "G1 X Y5 F",
         "G28 XY",
         "",
     ]

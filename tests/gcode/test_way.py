@@ -8,7 +8,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from lapsed.gcode.hull import Hull, Spot, corners, grown, hull_of, inside_mm, joined, margin, rectangle
+from lapsed.gcode.hull import Hull, Spot, corners, grown, hull_of, inside_mm, joined, margin, overlap, rectangle
 from lapsed.gcode.park import block
 from lapsed.gcode.way import MOST_HULLS, Way, holds, travel_s, way
 from lapsed.model import Motion, Position, Refusal
@@ -56,6 +56,17 @@ def test_inside_and_outside_are_those_of_a_general_library(hull: Hull, spot: Spo
     assume(abs(distance) > 1e-3)
     assert (margin(spot, hull) < 0) == (distance > 0)
     assert margin(spot, hull) <= -distance + 1e-3
+
+
+@given(hulls, hulls)
+@settings(max_examples=100, deadline=None)
+def test_hulls_overlap_as_a_general_library_says(one: Hull, two: Hull) -> None:
+    # OpenCV's intersection of two convex polygons.
+    outlines = [np.array(list(corners(hull)), np.float32) for hull in (one, two)]
+    assume(min(cv2.contourArea(outline) for outline in outlines) > 1)
+    area, _ = cv2.intersectConvexConvex(*(cv2.convexHull(outline) for outline in outlines))
+    assume(area == 0 or area > 0.1)
+    assert overlap(one, two) == (area > 0) or (area == 0 and not overlap(grown(one, -0.1), two))
 
 
 def test_beside_the_part_the_way_is_straight() -> None:
