@@ -122,10 +122,9 @@ def _switches(course: Floats, voice: Floats) -> list[int]:
     jumps = _median(windows[_AGREE:] - windows[:-_AGREE], voice)  # at frame k + _AGREE
     usual = 1.4826 * float(np.median(np.abs(steps)))
     found: list[int] = []
-    for k in np.argsort(-np.abs(jumps)):
+    tall = np.flatnonzero(np.abs(jumps) >= max(_SWITCH, _STANDS_OUT * usual))
+    for k in tall[np.argsort(-np.abs(jumps[tall]))]:
         frame = int(k) + _AGREE
-        if abs(jumps[k]) < max(_SWITCH, _STANDS_OUT * usual):
-            break
         sudden = steps[frame - 1] * np.sign(jumps[k]) > abs(jumps[k]) / 2
         if sudden and all(abs(frame - other) >= _AGREE for other in found):
             found.append(frame)
