@@ -10,7 +10,11 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
+<<<<<<< HEAD
 from lapsed import __version__, commands, commands_camera, commands_feed, commands_gcode, commands_setup
+=======
+from lapsed import __version__, commands, commands_bridge, commands_camera, commands_feed, commands_gcode
+>>>>>>> 5a4ad82 (Film what streams through a bridge: the daemon's side of the link, and lapsed bridge)
 from lapsed.errors import LapsedError, UserError
 
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
@@ -50,6 +54,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--verbose", action="store_true", help="log what happens in detail, on stderr")
     subparsers = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", parser_class=_Parser)
     commands.add_parsers(subparsers)
+    commands_bridge.add_parsers(subparsers)
     commands_camera.add_parsers(subparsers)
     commands_feed.add_parsers(subparsers)
     commands_gcode.add_parsers(subparsers)

@@ -137,7 +137,9 @@ class PrintPaused:
 
 @dataclass(frozen=True, slots=True)
 class PrintResumed:
-    """The print goes on after a pause or a hold."""
+    """The print goes on after a pause or a hold; `reason` where it is known and not ours."""
+
+    reason: str = "the print was let go on by someone else"
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,12 +13,13 @@ from pathlib import Path
 from typing import Any
 
 from lapsed import clock, forecaster
+from lapsed.by_bridge import ByBridge
+from lapsed.by_feed import ByFeed
 from lapsed.camera.keeper import Keeper
 from lapsed.decide import director
 from lapsed.decide import state as s
-from lapsed.errors import BugError, LapsedError, RetryError, SilentError, UserError
+from lapsed.errors import BugError, LapsedError, RetryError, UserError
 from lapsed.gcode import park
-from lapsed.host.feed import Feed
 from lapsed.ledger import Ledger
 from lapsed.model import (
     Block,
@@ -31,6 +32,7 @@ from lapsed.model import (
     Note,
     OnCard,
     Outcome,
+    PrintInfo,
     PrintTold,
     Refusal,
     Released,
@@ -38,7 +40,7 @@ from lapsed.model import (
 )
 from lapsed.now import PrinterNow, Told
 from lapsed.onlooker import Onlooker
-from lapsed.settings import Call, Printer, Store
+from lapsed.settings import BridgeLink, Printer, Store
 from lapsed.take import reader, recovery, space
 from lapsed.take.journal import boot_id
 from lapsed.take.records import (
@@ -97,7 +99,7 @@ class Runner:
         self._tests: dict[int, asyncio.Future[Landed | OnCard | Missed]] = {}
         self._state = director.start(_rules(printer))
         self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
-        self._feed = Feed(printer.link, self.tell)
+        self._by = self._hand(None)
         self._forecaster = forecaster.Forecaster(printer, self._file_read)
         self._events: deque[s.Event] = deque()
         self._turning = False
@@ -145,7 +147,7 @@ class Runner:
     def _go_on(self, take: recovery.Recovered, silent_s: float) -> None:
         self._take = Ledger.going_on(take.folder, self._keepers, self._trouble)
         self._came_back = take.hold.come_back if take.hold is not None else ()
-        self._feed = Feed(self._printer.link, self.tell, known=take.print)
+        self._by = self._hand(take.print)
         log.info("take %s goes on after cue %d", take.folder.name, take.cues)
         forecast = forecaster.kept(take.meta.get("forecast"))
         if forecast is None:
@@ -169,11 +171,18 @@ class Runner:
             )
         )
 
+    def _hand(self, known: PrintInfo | None) -> ByFeed | ByBridge:
+        """The hand on the print, by the kind of link; `known` is the print that was filmed before."""
+        link, limit_s = self._printer.link, self._printer.cadence.hold_limit_s
+        if isinstance(link, BridgeLink):
+            return ByBridge(link, self.name, limit_s, self.tell)
+        return ByFeed(link, limit_s, self.tell, self._do, known)
+
     async def run(self) -> None:
         """Film until cancelled."""
         try:
             async with asyncio.TaskGroup() as group:
-                group.create_task(self._feed.run(), name=f"feed {self.name}")
+                group.create_task(self._by.run(), name=f"link {self.name}")
                 for keeper in self._keepers.values():
                     group.create_task(keeper.run(), name=f"camera {self.name}")
         finally:
@@ -308,17 +317,20 @@ class Runner:
             case s.Release(shot, by_s):
                 self._release(shot, by_s)
             case s.Hold(shot):
-                self._do(self._hold(shot))
+                self._hold(shot)
             case s.Ask(shot):
-                self._say(shot, s.Phase.ASKING, self._printer.link.ask)
+                self._by.ask(shot)
             case s.Plan():
                 self._plan(action)
             case s.SendLeave(shot):
                 self._do(self._leave(shot))
             case s.SendBack(shot):
-                self._say(shot, s.Phase.RETURNING, self._printer.link.run, self._came_back)
+                self._by.back(shot, self._came_back)
             case s.Resume(shot):
-                self._say(shot, s.Phase.RESUMING, self._printer.link.resume)
+                self._by.resume(shot)
+            case s.HoldOver(shot):
+                self._by.over(shot)
+                self._write(HoldCleared())
             case _:
                 self._write(*_records(action))
 
@@ -344,9 +356,9 @@ class Runner:
         written = park.block(
             action.motion,
             self._printer.machine,
-            action.top_mm,
+            self._by.top_mm(action.top_mm),
             action.shot,
-            echo=bool(self._printer.link.facts.console),
+            **self._by.terms(),
         )
         if isinstance(written, Refusal):
             self.tell(s.Failed(action.shot, s.Phase.PLANNING, written.reason))
@@ -355,23 +367,28 @@ class Runner:
         self._came_back = written.come_back
         self.tell(s.Planned(action.shot, written.leave_s, written.come_back_s))
 
-    async def _hold(self, shot: int) -> None:
+    def _hold(self, shot: int) -> None:
         """Hold the print, and see to it that a later daemon would know of it.
 
-        A host with a word of its own for our hold would tell it; otherwise the journal must, before it is asked for.
+        A host with a word of its own for our hold would tell it, and a bridge ends it by itself; otherwise the journal
+        must know, before it is asked for.
         """
-        link = self._printer.link
-        if link.states.held:
+        if self._by.owns_hold:
             self._write(HoldNoted(shot, s.Phase.HOLDING, (), clock.stamp()))
-        if link.states.held or await self._intend(shot, s.Phase.HOLDING, ()):
-            await self._call(shot, s.Phase.HOLDING, link.hold)
+            self._by.hold(shot)
+        else:
+            self._do(self._hold_noted(shot))
+
+    async def _hold_noted(self, shot: int) -> None:
+        if await self._intend(shot, s.Phase.HOLDING, ()):
+            self._by.hold(shot)
 
     async def _leave(self, shot: int) -> None:
         """Move the head away, once a later daemon would know the way back."""
         block = self._block
         assert block is not None  # noqa: S101 - planned before
         if await self._intend(shot, s.Phase.PARKING, block.come_back):
-            await self._call(shot, s.Phase.PARKING, self._printer.link.run, block.leave)
+            self._by.leave(shot, block)
 
     async def _intend(self, shot: int, phase: s.Phase, come_back: tuple[str, ...]) -> bool:
         take = self._take
@@ -385,22 +402,6 @@ class Runner:
         if not written:
             self.tell(s.Failed(shot, phase, "the journal could not be written in time"))
         return written
-
-    def _say(self, shot: int, phase: s.Phase, call: Call | None, lines: tuple[str, ...] = ()) -> None:
-        self._do(self._call(shot, phase, call, lines))
-
-    async def _call(self, shot: int, phase: s.Phase, call: Call | None, lines: tuple[str, ...] = ()) -> None:
-        link = self._printer.link
-        assert call is not None  # noqa: S101 - settings demand all four calls before a shot may hold
-        # A block is answered when it was carried out; how long that may take is the director's to judge.
-        within = self._printer.cadence.hold_limit_s if lines and link.run_reply == "done" else None
-        try:
-            await self._feed.call(call, lines, within_s=within)
-        except RetryError as error:
-            self.tell(s.Failed(shot, phase, str(error), silent=isinstance(error, SilentError)))
-            return
-        if link.protocol == "json-rpc" and not (lines and link.run_reply == "taken"):
-            self.tell(s.Done(shot, phase))
 
     # -------------------------------------------------------------------------------------- checks and test frames
 
@@ -492,8 +493,6 @@ def _records(action: s.Action) -> tuple[Record, ...]:
             return tuple(CameraNoted(Missed(shot, camera, now.mono_s, reason), now) for camera in cameras)
         case s.WriteNote(note):
             return (Noted(note, now),)
-        case s.HoldOver():
-            return (HoldCleared(),)
         case _:
             raise BugError(f"nothing carries out {action}")
 
@@ -522,6 +521,7 @@ def _rules(printer: Printer) -> s.Rules:
         # What does its best takes what time there is.
         exposure_s=max(camera.least_s for camera in printer.camera if camera.name in required or not required),
         tallest_mm=printer.machine.height_mm,
-        held_word=bool(printer.link.states.held),
+        held_word=isinstance(printer.link, BridgeLink) or bool(printer.link.states.held),
+        held_at_rest=isinstance(printer.link, BridgeLink),
         reads_file=forecaster.reads(printer),
     )

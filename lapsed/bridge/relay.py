@@ -312,7 +312,7 @@ class Relay:
         """The daemon is there: tell it how things stand."""
         del now
         self._attached = True
-        self._say(talk.Hello(talk.VERSION, self._host_there, self._printer_there))
+        self._say(talk.Hello(talk.VERSION, self._host_there, self._printer_there, self.reading.printing))
         if self.reading.printing:
             self._say(self._began(joined=True))
 

@@ -22,6 +22,7 @@ class Hello:
     version: int
     host: bool = False
     printer: bool = False
+    printing: bool = False
     say: Literal["hello"] = "hello"
 
 
@@ -189,6 +190,7 @@ _CHECKS: dict[str, type | tuple[type, ...]] = {
     "version": int,
     "host": bool,
     "printer": bool,
+    "printing": bool,
     "token": (int, type(None)),
     "shot": int,
     "limit_s": (int, float),

@@ -8,13 +8,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from lapsed.check import judge, place
+from lapsed.check.bridged import bridge
 from lapsed.check.facts import TrialFrame, TrialShot
 from lapsed.check.holders import camera_nodes, holders
 from lapsed.check.session import Session, Taken, opened
 from lapsed.check.table import Section
 from lapsed.errors import RetryError
 from lapsed.model import Check, Verdict
-from lapsed.settings import Camera, Clip, Printer, Settings
+from lapsed.settings import BridgeLink, Camera, Clip, Printer, Settings
 
 INSPECT_WITHIN_S = 25.0
 
@@ -66,6 +67,8 @@ class Survey:
         ]
 
     async def _host(self, printer: Printer) -> tuple[Check, ...]:
+        if isinstance(printer.link, BridgeLink):
+            return (await bridge(printer.link, printer.name),)
         return tuple(judge.host(await place.host(printer.link), printer))
 
     async def _camera(self, printer: Printer, camera: Camera) -> _Seen:

@@ -42,7 +42,7 @@ def told(turn: Turn, event: Told) -> None:
         case PrintResumed():
             turn.change(waits=False)
             _unpause(turn)
-            shot.resumed(turn)
+            shot.resumed(turn, event.reason)
         case PrintEnded():
             turn.change(waits=False)
             over(turn, event.outcome, event.detail)

@@ -92,6 +92,9 @@ def done(turn: Turn, event: Done) -> None:
     match event.phase:
         case Phase.HOLDING:
             turn.change_shot(phase=Phase.ASKING)
+            if turn.state.rules.held_at_rest:
+                limit = turn.now + turn.state.rules.cadence.hold_limit_s
+                turn.change_shot(limit_at=limit, back_at=limit - RESERVE_S, until=limit - RESERVE_S)
             turn.do(WriteStep(number, Step.HELD), Ask(number))
         case Phase.ASKING:
             _plan(turn, shot)
@@ -336,7 +339,7 @@ def _stray(turn: Turn, loose: Shot | None) -> bool:
     return True
 
 
-def resumed(turn: Turn) -> None:
+def resumed(turn: Turn, reason: str) -> None:
     """The host prints: our resume shows itself, or someone else let the print go on."""
     shot = turn.state.shot
     if shot is None or not shot.holds:
@@ -344,8 +347,8 @@ def resumed(turn: Turn) -> None:
     if shot.phase is Phase.RESUMING:
         done(turn, Done(shot.cue.number, Phase.RESUMING))
     elif shot.phase in AWAY:
-        turn.note("host", f"shot {shot.cue.number}: the print was let go on by someone else; the head goes back")
-        _miss(turn, "the print was let go on by someone else")
+        turn.note("host", f"shot {shot.cue.number}: {reason}; the head goes back")
+        _miss(turn, reason)
         turn.change_shot(foreign=True)
         _go_back(turn)
 

@@ -21,6 +21,7 @@ class Rules:
     exposure_s: float = 0.25
     tallest_mm: float = 250.0
     held_word: bool = True  # the host has a word of its own for the state that our hold brings about
+    held_at_rest: bool = False  # it says so once the machine has come to rest: the print waits only from then on
     reads_file: bool = False  # the shell looks for the printed file and tells of it by FileRead
 
 

@@ -1,8 +1,9 @@
 """How the host is reached, what is said to it, and where its facts stand."""
 
+from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Discriminator, Field, Tag, model_validator
 
 from lapsed.settings.base import Part, Pointer, PositiveS
 
@@ -142,3 +143,60 @@ class FeedLink(Part):
     def can_park(self) -> bool:
         """Whether the host can be asked to hold, to tell the position, to run a block and to go on."""
         return None not in (self.hold, self.resume, self.ask, self.run)
+
+
+class BridgeLink(Part):
+    """A host that streams G-code over a serial line, on which `lapsed bridge` stands."""
+
+    kind: Literal["bridge"]
+    port: Annotated[str, Field(min_length=1)] = Field(
+        description="the printer's port by a name that stays, such as /dev/serial/by-id/..., or an address of "
+        "pyserial's, socket://HOST:PORT or rfc2217://HOST:PORT"
+    )
+    baud: Annotated[int, Field(ge=50, le=20_000_000)] = Field(115200, description="bits a second, any rate")
+    folder: Path = Field(
+        Path("/run/lapsed-bridge"), description="where the bridge's socket lies, and the host's port unless it is named"
+    )
+    host_port: Path | None = Field(
+        None, description="the name of the port that the host opens; left out, NAME.port in the folder"
+    )
+    mode: Annotated[str, Field(pattern=r"^[0-7]{3}$")] = Field(
+        "660", description="who may open the host's port and the socket, as chmod says it in octal"
+    )
+    reset: bool = Field(False, description="true pulls DTR low for a moment when the host opens, which resets boards")
+    answer_within_s: Annotated[float, Field(gt=0, le=1)] = Field(
+        0.05, description="how long a layer's first line may wait for the daemon; longer on a very busy computer"
+    )
+    drain_within_s: PositiveS = Field(
+        5.0, description="how long the printer may take to answer all lines before a hold"
+    )
+    check_position: bool = Field(
+        True, description="asks the printer by M114 where it is, before the head leaves and after it is back"
+    )
+    card_poll_s: PositiveS | None = Field(
+        None, description="asks for the height every so often while the printer prints from its own card"
+    )
+    harmless: tuple[Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_.]*$")], ...] = Field(
+        (), description="further commands of your files that move nothing and change no modes"
+    )
+    retry_most_s: PositiveS = Field(2.0, description="longest wait between two attempts to reach the bridge")
+
+    @property
+    def can_park(self) -> bool:
+        """A bridge always can."""
+        return True
+
+    def socket_of(self, printer: str) -> Path:
+        """Where the bridge of `printer` listens for the daemon."""
+        return self.folder / f"{printer}.sock"
+
+    def port_of(self, printer: str) -> Path:
+        """What the host of `printer` opens."""
+        return self.host_port or self.folder / f"{printer}.port"
+
+
+def _kind(value: object) -> object:
+    return value.get("kind", "feed") if isinstance(value, dict) else getattr(value, "kind", None)
+
+
+Link = Annotated[Annotated[FeedLink, Tag("feed")] | Annotated[BridgeLink, Tag("bridge")], Discriminator(_kind)]

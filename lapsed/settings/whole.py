@@ -11,7 +11,7 @@ from lapsed.settings.camera import Camera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, Stitch
 from lapsed.settings.files import Files
 from lapsed.settings.judge import Judge
-from lapsed.settings.link import FeedLink
+from lapsed.settings.link import Link
 from lapsed.settings.machine import Machine
 from lapsed.settings.notice import Notice
 from lapsed.settings.web import Web
@@ -28,7 +28,7 @@ class Printer(Part):
     """A printer with the host that runs it and the cameras that look at it."""
 
     name: Name
-    link: FeedLink
+    link: Link
     machine: Machine = Field(default_factory=Machine)
     cadence: Cadence = Field(default_factory=lambda: Cadence(every_layers=1))
     files: Files | None = Field(None, description="where printed files can be read for length_s")
