@@ -10,11 +10,15 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-<<<<<<< HEAD
-from lapsed import __version__, commands, commands_camera, commands_feed, commands_gcode, commands_setup
-=======
-from lapsed import __version__, commands, commands_bridge, commands_camera, commands_feed, commands_gcode
->>>>>>> 5a4ad82 (Film what streams through a bridge: the daemon's side of the link, and lapsed bridge)
+from lapsed import (
+    __version__,
+    commands,
+    commands_bridge,
+    commands_camera,
+    commands_feed,
+    commands_gcode,
+    commands_setup,
+)
 from lapsed.errors import LapsedError, UserError
 
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
