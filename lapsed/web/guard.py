@@ -89,7 +89,8 @@ def refusal(rules: Rules, method: str, path: str, headers: Mapping[str, str], no
         return Refused(403, "the request comes from a page of another site")
     if method not in SAFE and not _plain_length(headers):
         return Refused(413, f"a request may have {MOST_BODY_BYTES} bytes")
-    if method not in SAFE and headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
+    # No form of another site can send JSON without the browser asking us first (Fetch, 3.2.2).
+    if method == "POST" and headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
         return Refused(415, "send application/json")
     if rules.token is not None and path not in OPEN_PATHS and not _knows(rules.token, headers, now_s):
         return Refused(401, "log in first: the token is in the token file beside the takes")

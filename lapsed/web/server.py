@@ -195,7 +195,9 @@ async def _asset(path: str, _: Request) -> Response:
 
 
 async def _not_here(_: Request, error: Any) -> Response:
-    return problem(error.status_code, "there is nothing here by this name and method; see /openapi.json")
+    answer = problem(error.status_code, "there is nothing here by this name and method; see /openapi.json")
+    answer.headers.update(error.headers or {})  # which methods there are (RFC 9110, 15.5.6)
+    return answer
 
 
 async def _fault(request: Request, error: Exception) -> Response:

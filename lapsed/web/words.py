@@ -32,6 +32,10 @@ class LogIn(Word):
     token: Annotated[str, Field(max_length=200)]
 
 
+class Nothing(Word):
+    """An empty object: the path says it all."""
+
+
 class SkipWish(Word):
     """Whether shots are to be skipped until further notice."""
 

@@ -57,7 +57,7 @@ async def test_actions_reach_the_desk(site):
     ("path", "value", "status", "says"),
     [
         ("/api/printers/mole/skip", {"on": True}, 404, "there is no printer"),
-        ("/api/printers/pier/end-take", None, 409, "has no take"),
+        ("/api/printers/pier/end-take", {}, 409, "has no take"),
         ("/api/printers/pier/shoot", {"camera": "busy"}, 503, "ask again"),
         ("/api/printers/pier/skip", {"on": "perhaps"}, 422, "on: "),
         ("/api/printers/pier/skip", {"on": True, "off": False}, 422, "off: "),
