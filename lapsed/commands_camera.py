@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import json
 import logging
+import math
 import shutil
 import signal
 import sys
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from lapsed import app, arguments, configuration
+from lapsed.camera.inspection import span
 from lapsed.check import judge, table
 from lapsed.check.holders import daemon
 from lapsed.check.session import Session, Taken, opened
@@ -27,7 +29,7 @@ Subparsers = Any
 
 
 def add_parsers(subparsers: Subparsers) -> None:
-    """Add `check` and `shoot`."""
+    """Add `check`, `shoot` and `ingest`."""
     check = subparsers.add_parser("check", help="look host, disk and cameras over before a print, with test shots")
     check.add_argument("--printer", metavar="NAME", help="only this printer")
     check.add_argument("--shots", type=_count, default=5, metavar="N", help="test shots of each camera (default 5)")
@@ -47,6 +49,18 @@ def add_parsers(subparsers: Subparsers) -> None:
     arguments.add_config(shoot)
     shoot.add_argument("--json", action="store_true", help="one JSON document on stdout")
     shoot.set_defaults(func=_shoot)
+
+    ingest = subparsers.add_parser("ingest", help="match photos from a camera's card to the shots of a take")
+    ingest.add_argument("take", type=Path, metavar="TAKE", help="the take's folder")
+    ingest.add_argument("folder", type=Path, metavar="FOLDER", help="the card, or a copy of its folders")
+    ingest.add_argument("--camera", metavar="NAME", help="whose card it is, where several cameras have one")
+    ingest.add_argument(
+        "--offset", type=float, metavar="S", help="seconds that the camera's clock is ahead of ours, within 2 s"
+    )
+    ingest.add_argument("--missed", action="store_true", help="land photos of shots that were missed as well")
+    ingest.add_argument("--dry-run", action="store_true", help="tell what would be landed, and copy nothing")
+    ingest.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    ingest.set_defaults(func=_ingest)
 
 
 def _count(text: str) -> int:
@@ -207,3 +221,42 @@ def _tell_sharpness(sharpness: float, best: float) -> None:
     bar = "#" * round(40 * sharpness / best) if best else ""
     line = f"sharp    {sharpness:7.1f}  best {best:7.1f}  {bar:40}"
     print(f"\r{line}" if sys.stdout.isatty() else line, end="" if sys.stdout.isatty() else "\n", flush=True)
+
+
+# -------------------------------------------------------------------------------------------------------- ingest
+
+
+def _ingest(args: argparse.Namespace) -> int:
+    from lapsed.ingest import desk  # noqa: PLC0415 - loads NumPy, which the daemon's own start spares
+
+    report = desk.ingest(
+        args.take,
+        args.folder,
+        args.camera,
+        near_s=args.offset,
+        missed=args.missed,
+        dry=args.dry_run,
+        tell=_tell_copied,
+    )
+    if args.json:
+        print(json.dumps(asdict(report), indent=2))
+        return 1 if report.left else 0
+    ahead = f"{span(abs(report.offset_s))} {'ahead of' if report.offset_s >= 0 else 'behind'}"
+    zone = "" if report.zoned else ", time zone included"
+    surely = "beyond doubt" if report.margin > 20 else f"{math.exp(report.margin):.0f} to 1"
+    print(f"take     {report.take}, camera {report.camera}")
+    print(f"clock    the camera's is {ahead} ours{zone}, and runs {report.drift_ppm:+.0f} parts in a million")
+    print(f"match    {surely} against the next best way to match")
+    verb = "would be landed" if args.dry_run else "landed"
+    print(f"photos   {report.photos}: {report.landed} {verb}, {report.strays} of no shot")
+    if report.already:
+        print(f"before   {report.already} shots were landed already")
+    for number, why in report.left:
+        print(f"left     shot {number}: {why}")
+    return 1 if report.left else 0
+
+
+def _tell_copied(done: int, total: int) -> None:
+    if sys.stderr.isatty():
+        end = "\n" if done == total else ""
+        print(f"\rcopying  {done}/{total}", end=end, file=sys.stderr, flush=True)
