@@ -1,12 +1,14 @@
 """The commands that read and write G-code files: `plan`, `mark` and `snippet`."""
 
 import argparse
+import math
 import re
 from pathlib import Path
 from typing import Any
 
 from lapsed import arguments
 
+_MOST = 1e9
 _TIME = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m(?:in)?)?(?:(\d+(?:\.\d+)?)s?)?")
 
 
@@ -17,11 +19,15 @@ def add_parsers(subparsers: Any) -> None:
     planning.add_argument("--print-time", type=_duration, metavar="T", help="instead of a file: such as 1h55m")
     planning.add_argument("--layers", type=_positive, metavar="N", help="instead of a file: how many layers there are")
     _wish(planning)
-    planning.add_argument("--cycle", type=float, default=3.0, metavar="S", help="seconds from one release to the next")
-    planning.add_argument("--file-mb", type=float, default=12.0, metavar="MB", help="size of a picture (default 12)")
-    planning.add_argument("--card-mb", type=float, metavar="MB", help="room on the camera's card")
+    planning.add_argument(
+        "--cycle", type=_amount, default=3.0, metavar="S", help="seconds from one release to the next"
+    )
+    planning.add_argument("--file-mb", type=_amount, default=12.0, metavar="MB", help="size of a picture (default 12)")
+    planning.add_argument("--card-mb", type=_amount, metavar="MB", help="room on the camera's card")
     planning.add_argument("--battery-shots", type=_positive, metavar="N", help="shots that the battery is good for")
-    planning.add_argument("--warn-share", type=float, default=0.25, metavar="S", help="share of added time to warn at")
+    planning.add_argument(
+        "--warn-share", type=_amount, default=0.25, metavar="S", help="share of added time to warn at"
+    )
     planning.add_argument("--heights", action="store_true", help="with --json, the height of every layer as well")
     planning.add_argument("--plot", type=Path, metavar="FILE", help="draw the layers' times and the shots, as SVG")
     planning.add_argument("--json", action="store_true", help="one JSON document on stdout")
@@ -70,10 +76,20 @@ def _positive(text: str) -> int:
     return int(text)
 
 
+def _amount(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 <= value <= _MOST:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number from 0 up")
+    return value
+
+
 def _duration(text: str) -> float:
     found = _TIME.fullmatch(text.replace(" ", "").lower())
     seconds = sum(float(n or 0) * scale for n, scale in zip(found.groups(), (3600, 60, 1), strict=True)) if found else 0
-    if not seconds:
+    if not 0 < seconds <= _MOST:
         raise argparse.ArgumentTypeError(f"{text!r} is not a time; write it like 1h55m, 45m or 90s")
     return seconds
 
@@ -84,7 +100,9 @@ def _point(text: str) -> tuple[float, float] | str:
     try:
         x, y = map(float, text.split(","))
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a point; write X,Y in mm such as 0,200, or auto") from None
+        x, y = math.nan, math.nan
+    if not (math.isfinite(x) and math.isfinite(y)):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a point; write X,Y in mm such as 0,200, or auto")
     return x, y
 
 

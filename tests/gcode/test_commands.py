@@ -69,10 +69,23 @@ def test_bad_input_is_told_in_a_sentence(part: Path, arguments: list[str], says:
         call(*given)
 
 
-@pytest.mark.parametrize("arguments", [["--print-time", "soon"], ["--layers", "0"], ["--rate", "999"]])
-def test_bad_arguments_are_refused(part: Path, arguments: list[str]) -> None:
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["plan", "--print-time", "soon"],
+        ["plan", "--print-time", "9" * 400 + "h"],
+        ["plan", "--layers", "0"],
+        ["plan", "--rate", "999"],
+        ["plan", "--cycle", "-1"],
+        ["plan", "--file-mb", "nan"],
+        ["plan", "--card-mb", "much"],
+        ["mark", "a", "b", "--park", "here"],
+        ["mark", "a", "b", "--park", "nan,1"],
+    ],
+)
+def test_bad_arguments_are_refused(arguments: list[str]) -> None:
     with pytest.raises(SystemExit):
-        call("plan", *arguments)
+        call(*arguments)
 
 
 def test_mark_and_undo(part: Path, capsys: pytest.CaptureFixture[str]) -> None:
