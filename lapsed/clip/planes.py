@@ -53,15 +53,19 @@ class Shaper:
         part = stored(crop, self._upright, self._orientation)
         part = Rect(*(side / picture.by for side in (part.x, part.y, part.width, part.height)))
         try:
-            planes = self._resample(picture.frame, part) if self._fine else self._scale(picture.frame, part)
+            planes = (
+                self._resample(picture.frame, part)
+                if self._fine
+                else self._scale(picture.frame, part, _kernel(picture.by))
+            )
             if picture.icc is not None and self._converter.needed(picture.icc):
                 planes = self._converted(planes, picture.icc)
         except FFmpegError as error:
             raise BrokenFrameError(f"can't be scaled ({error.strerror})") from error
         return self._finish(planes, gain)
 
-    def _scale(self, picture: VideoFrame, crop: Rect) -> list[Plane]:
-        return views(self._through(picture, crop, turned(self._size, self._orientation)))
+    def _scale(self, picture: VideoFrame, crop: Rect, kernel: str) -> list[Plane]:
+        return views(self._through(picture, crop, turned(self._size, self._orientation), kernel=kernel))
 
     def _resample(self, picture: VideoFrame, crop: Rect) -> list[Plane]:
         """Both in exact arithmetic: first the whole picture in the format for scaling, then the part of its planes."""
@@ -88,7 +92,13 @@ class Shaper:
         return views(self._through(done, whole, (width, height)))
 
     def _through(
-        self, picture: VideoFrame, crop: Rect, size: tuple[int, int], pixel_format: str | None = None
+        self,
+        picture: VideoFrame,
+        crop: Rect,
+        size: tuple[int, int],
+        pixel_format: str | None = None,
+        *,
+        kernel: str = "area",
     ) -> VideoFrame:
         """The part of a picture, in the format for scaling where no other is asked for, by libswscale."""
         wanted = pixel_format or _between(picture, self._pixels, self._orientation)
@@ -96,7 +106,7 @@ class Shaper:
         if key not in self._graphs:
             if len(self._graphs) > 2:  # a crop that moves is never the same again
                 self._graphs.clear()
-            self._graphs[key] = _graph(picture, crop, size, wanted)
+            self._graphs[key] = _graph(picture, crop, size, wanted, kernel)
         picture.pts = None
         graph = self._graphs[key]
         graph.push(picture)
@@ -151,15 +161,24 @@ def like(frame: VideoFrame, size: tuple[int, int] | None = None) -> VideoFrame:
     return new
 
 
-def _graph(picture: VideoFrame, crop: Rect, size: tuple[int, int], pixel_format: str) -> Graph:
-    """Crop and scale on the planes as they are, area-averaged, to full range by BT.601, whatever the source."""
+def _kernel(by: int) -> str:
+    """How to scale a picture decoded `by` times smaller.
+
+    Averaging areas is truest from many pixels, and softens where there are few more than are wanted (measured from
+    2438x4336 to 1080x1920: SSIM 0.9975; by way of half the size 0.9925, and 0.9941 bicubic, as sharp as the frame).
+    """
+    return "area" if by == 1 else "bicubic"
+
+
+def _graph(picture: VideoFrame, crop: Rect, size: tuple[int, int], pixel_format: str, kernel: str) -> Graph:
+    """Crop and scale on the planes as they are to full range by BT.601, whatever the source."""
     rgb = picture.format.is_rgb
     graph = Graph()
     source = (
         f"video_size={picture.width}x{picture.height}:pix_fmt={picture.format.name}:time_base=1/1:range=pc"
         f":colorspace={'gbr' if rgb else 'smpte170m'}"
     )
-    flags = "area+accurate_rnd"
+    flags = f"{kernel}+accurate_rnd"
     if rgb or pixel_format == "rgb24":
         flags += "+full_chroma_int"
     nodes = (

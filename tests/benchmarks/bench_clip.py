@@ -99,7 +99,8 @@ def bench_delivery(work: Path, paths: list[Path], look: Picture, clip: Clip) -> 
     budget = 1.2 if plan.size[0] > plan.size[1] else 1.6
     print(
         f"{plan.size[0]}x{plan.size[1]} {clip.preset}: {len(paths) / ours:.2f} frames/s, {theirs / ours:.2f} of the "
-        f"command line's (budget {budget}), {work_ratio:.2f} by processor time; SSIM {ssim_of(plan, paths, work / 'ours.mp4'):.4f} beside "
+        f"command line's (budget {budget}), {work_ratio:.2f} by processor time; "
+        f"SSIM {ssim_of(plan, paths, work / 'ours.mp4'):.4f} beside "
         f"{ssim_of(plan, paths, work / 'theirs.mp4'):.4f}; size "
         f"{(work / 'ours.mp4').stat().st_size / (work / 'theirs.mp4').stat().st_size:.2f} of it"
     )
