@@ -40,7 +40,8 @@ from lapsed.model import (
 )
 from lapsed.now import PrinterNow, Told
 from lapsed.onlooker import Onlooker
-from lapsed.settings import BridgeLink, Printer, Store
+from lapsed.settings import BridgeLink, Printer, ReleaseCamera, Store
+from lapsed.sync_shots import SyncShots
 from lapsed.take import reader, recovery, space
 from lapsed.take.journal import boot_id
 from lapsed.take.records import (
@@ -100,6 +101,9 @@ class Runner:
         self._state = director.start(_rules(printer))
         self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
         self._by = self._hand(None)
+        wanting = {part.name for part in printer.camera if isinstance(part, ReleaseCamera) and part.sync_shots}
+        synced = {name: keeper for name, keeper in self._keepers.items() if name in wanting}
+        self._sync = SyncShots(synced, lambda: self._state.shot is not None)
         self._forecaster = forecaster.Forecaster(printer, self._file_read)
         self._events: deque[s.Event] = deque()
         self._turning = False
@@ -249,6 +253,9 @@ class Runner:
             self._timer = asyncio.get_running_loop().call_at(wake, self.tell, s.Tick())
 
     def _camera(self, event: CameraEvent) -> None:
+        if SyncShots.concerns(event):
+            self._sync.heard(event)
+            return
         if not isinstance(event, CameraTold) and event.shot < 0:
             self._tested(event)
             return
@@ -308,6 +315,7 @@ class Runner:
                 self._take = Ledger.beginning(self._store, info, meta, self._keepers, self._trouble)
                 self._released.clear()
                 self._forecaster.begin(info.name)
+                self._do(self._synced(self._take))
                 self._do(self._look_at_disk())
             case s.CloseTake(outcome, reason):
                 self._forecaster.end()
@@ -446,7 +454,16 @@ class Runner:
         if self._take is not None:
             self._take.write(*records)
 
+    async def _synced(self, take: Ledger) -> None:
+        """Take sync shots, where they are wanted, and journal them."""
+        folder = await take.opened()
+        notes = await self._sync.take(folder) if folder is not None else ()
+        if notes:
+            take.write(*(Noted(note, clock.stamp()) for note in notes))
+
     async def _close(self, take: Ledger, outcome: Outcome, reason: str) -> None:
+        if outcome is not Outcome.LOST:
+            await self._synced(take)
         folder = await take.close(outcome, reason)
         if folder is not None:
             log.info("take %s is over: %s", folder.name, outcome)

@@ -103,3 +103,25 @@ async def test_every_cue_is_accounted_for_where_the_pictures_stay_on_the_card(ho
     assert f"lapsed ingest {take.folder} FOLDER" in capsys.readouterr().err
     assert __main__.main(["takes", str(take.folder)]) == 0
     assert "5 frames are on the camera's card" in capsys.readouterr().out
+
+
+async def test_sync_shots_at_both_ends_are_journaled_and_are_no_frames(host, part, tmp_path, monkeypatch):
+    # A short print: the first sync shots are still being taken when it is over.
+    monkeypatch.setattr("lapsed.sync_shots.GAPS_S", (0.0, 0.02, 0.06, 0.04))
+    monkeypatch.setattr("lapsed.sync_shots.MOST_LATE_S", 20)
+    ended, whole = [], configured(tmp_path / "takes", host.url).model_dump(mode="json")
+    whole["printer"][0]["camera"] = [
+        {"kind": "release", "port": "/dev/null", "sync_shots": True, "exposure_s": 0.01, "expose_within_s": 20}
+    ]
+    kinds = {"release": "tests.benchmarks.still_camera:open_camera"}
+    daemon = app.Daemon(settings.Settings.model_validate(whole), None, kinds=kinds, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await filmed(daemon, host, part, ended, takes=1)
+    daemon.stop()
+    await running
+    take = reader.read_take(ended[0])
+    assert take.outcome == "finished"
+    assert {shot.cue for shot in take.shots} == {cue.number for cue in take.cues} == set(range(1, 7))
+    times = [event.data["released_s"] for event in take.events if event.kind == "sync"]
+    assert len(times) == 2
+    assert all(1 <= len(one) <= 4 and one == sorted(one) for one in times)

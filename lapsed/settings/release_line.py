@@ -41,6 +41,11 @@ class ReleaseCamera(CameraPart):
         None, description="a half-press after so long without one, for a camera that falls asleep"
     )
 
+    sync_shots: bool = Field(
+        False,
+        description="true takes four shots at odd gaps at both ends of a take, to match evenly spaced photos by",
+    )
+
     @model_validator(mode="after")
     def _whole(self) -> Self:
         if self.focus == self.shutter:
