@@ -140,18 +140,18 @@ class Bridge:
 
     def _after(self) -> None:
         """Carry out what the relay wants."""
-        relay = self._relay
-        if relay.to_printer:
-            data, relay.to_printer = relay.to_printer, bytearray()
+        wire = self._relay.wire
+        if wire.to_printer:
+            data, wire.to_printer = wire.to_printer, bytearray()
             self._to_printer(data)
-        if relay.to_host:
-            data, relay.to_host = relay.to_host, bytearray()
+        if wire.to_host:
+            data, wire.to_host = wire.to_host, bytearray()
             self._terminal.write(data)
-        if relay.says:
-            says, relay.says = relay.says, []
+        if wire.says:
+            says, wire.says = wire.says, []
             if self._daemon is not None:
                 self._daemon.say(says)
-        wake = relay.wake_at()
+        wake = self._relay.wake_at()
         if wake is not None and wake < self._timer_at:
             if self._timer is not None:
                 self._timer.cancel()

@@ -117,11 +117,11 @@ class SerialLine:
 
     def _after(self) -> None:
         """Carry away what the relay put out."""
-        relay = self.relay
-        up, down, says = bytes(relay.to_printer), bytes(relay.to_host), relay.says
-        relay.to_printer.clear()
-        relay.to_host.clear()
-        relay.says = []
+        relay, wire = self.relay, self.relay.wire
+        up, down, says = bytes(wire.to_printer), bytes(wire.to_host), wire.says
+        wire.to_printer.clear()
+        wire.to_host.clear()
+        wire.says = []
         self._send("printer", up, self._at_printer)
         self._send("host", down, self._at_host)
         if self.daemon is not None:
