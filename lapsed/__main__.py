@@ -18,6 +18,7 @@ from lapsed import (
     commands_feed,
     commands_gcode,
     commands_setup,
+    commands_signal,
 )
 from lapsed.errors import LapsedError, UserError
 
@@ -63,6 +64,7 @@ def _parser() -> argparse.ArgumentParser:
     commands_feed.add_parsers(subparsers)
     commands_gcode.add_parsers(subparsers)
     commands_setup.add_parsers(subparsers)
+    commands_signal.add_parsers(subparsers)
     return parser
 
 

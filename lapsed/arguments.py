@@ -5,6 +5,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from lapsed import settings
+from lapsed.errors import UserError
 
 
 def add_config(parser: argparse.ArgumentParser) -> None:
@@ -18,3 +19,21 @@ def rate(text: str) -> Fraction:
         return settings.parse_rate(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from error
+
+
+def printers(whole: settings.Settings, name: str | None) -> tuple[settings.Printer, ...]:
+    """The printer of that name, or all of them. Raises UserError."""
+    found = tuple(printer for printer in whole.printer if name in (None, printer.name))
+    if not found:
+        known = ", ".join(printer.name for printer in whole.printer)
+        raise UserError(f"there is no printer {name!r} in the configuration; there are {known}")
+    return found
+
+
+def camera_of(printer: settings.Printer, name: str | None) -> settings.Camera:
+    """The camera of that name, or the main one. Raises UserError."""
+    found = next((camera for camera in printer.camera if name in (None, camera.name)), None)
+    if found is None:
+        known = ", ".join(camera.name for camera in printer.camera)
+        raise UserError(f"printer {printer.name!r} has no camera {name!r}; it has {known}")
+    return found

@@ -5,12 +5,14 @@ import asyncio
 import json
 import logging
 import sys
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from lapsed import arguments, clip_options, configuration, service
-from lapsed.errors import UserError
+from lapsed import arguments, client, clip_options, configuration, service
+from lapsed.errors import RetryError, UserError
+from lapsed.settings import Settings
 from lapsed.take import reader
 
 Subparsers = Any
@@ -152,11 +154,13 @@ def _judge(args: argparse.Namespace) -> int:
 def _takes(args: argparse.Namespace) -> int:
     if args.take is not None and (Path(args.take) / "take.db").is_file():
         return _one_take(Path(args.take), as_json=args.json)
-    store = args.store or configuration.load(configuration.locate(args.config)).store.folder
-    store = store.expanduser()
+    whole = configuration.load(configuration.locate(args.config)) if args.store is None else None
+    store = (args.store if whole is None else whole.store.folder).expanduser()
     if args.take is not None:
         return _one_take(_confined(store, args.take), as_json=args.json)
     takes = reader.list_takes(store)
+    if whole is not None and not args.json:
+        _tell_now(whole)
     if args.json:
         print(json.dumps([asdict(take) for take in takes], indent=2, default=str))
         return 0
@@ -170,6 +174,16 @@ def _takes(args: argparse.Namespace) -> int:
     if not takes:
         print(f"no takes in {store}")
     return 0
+
+
+def _tell_now(whole: Settings) -> None:
+    """What a running daemon films at this moment; nothing where none runs."""
+    with suppress(RetryError, UserError):
+        for printer in client.of(whole).get("/api/now")["printers"]:
+            if printer["take"] is not None:
+                take = printer["take"]
+                name, printed = printer["name"], printer["print"]["name"]
+                print(f"{name} films {printed} now: {take['landed']} of {take['shots']} shots landed")
 
 
 def _confined(store: Path, name: str) -> Path:

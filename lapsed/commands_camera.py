@@ -13,8 +13,9 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
-from lapsed import app, arguments, configuration
+from lapsed import app, arguments, client, configuration
 from lapsed.camera.inspection import span
 from lapsed.check import judge, table
 from lapsed.check.holders import daemon
@@ -22,6 +23,7 @@ from lapsed.check.session import Session, Taken, opened
 from lapsed.check.survey import Survey
 from lapsed.errors import RetryError, ShotMissedError, UserError
 from lapsed.model import Verdict
+from lapsed.reception import TEST_FRAMES
 from lapsed.settings import Camera, Printer, Settings
 
 Subparsers = Any
@@ -79,24 +81,6 @@ def _spot(text: str) -> tuple[float, float]:
     return x, y
 
 
-def printers(whole: Settings, name: str | None) -> tuple[Printer, ...]:
-    """The printer of that name, or all of them. Raises UserError."""
-    found = tuple(printer for printer in whole.printer if name in (None, printer.name))
-    if not found:
-        known = ", ".join(printer.name for printer in whole.printer)
-        raise UserError(f"there is no printer {name!r} in the configuration; there are {known}")
-    return found
-
-
-def camera_of(printer: Printer, name: str | None) -> Camera:
-    """The camera of that name, or the main one. Raises UserError."""
-    found = next((camera for camera in printer.camera if name in (None, camera.name)), None)
-    if found is None:
-        known = ", ".join(camera.name for camera in printer.camera)
-        raise UserError(f"printer {printer.name!r} has no camera {name!r}; it has {known}")
-    return found
-
-
 # --------------------------------------------------------------------------------------------------------- check
 
 
@@ -121,7 +105,7 @@ def _quiet(*, verbose: bool) -> Iterator[None]:
 def _checked(args: argparse.Namespace) -> int:
     config = configuration.locate(args.config)
     whole = configuration.load(config)
-    wanted = printers(whole, args.printer)
+    wanted = arguments.printers(whole, args.printer)
     out = args.out or whole.store.folder.expanduser() / "check"
     survey = Survey(whole, app.CAMERA_KINDS, args.shots, out, daemon(config, configuration.usual_places()))
     sections = asyncio.run(_sections(survey, wanted))
@@ -149,18 +133,38 @@ async def _sections(survey: Survey, wanted: tuple[Printer, ...]) -> list[table.S
 
 def _shoot(args: argparse.Namespace) -> int:
     config = configuration.locate(args.config)
-    camera = camera_of(printers(configuration.load(config), args.printer)[0], args.camera)
+    whole = configuration.load(config)
+    printer = arguments.printers(whole, args.printer)[0]
+    camera = arguments.camera_of(printer, args.camera)
     running = daemon(config, configuration.usual_places())
-    if running is not None:
-        raise RetryError(f"the daemon (process {running}) has the cameras; stop it, then shoot again")
+    if running is not None and args.focus:
+        raise RetryError(f"the daemon (process {running}) has the cameras; stop it, then focus again")
     out = args.out or Path("focus.jpg" if args.focus else "test.jpg")
     if not out.absolute().parent.is_dir():
         raise UserError(f"there is no folder {out.absolute().parent} to write {out.name} to; make it, or change --out")
     try:
+        if running is not None:
+            return _by_daemon(whole, printer, camera, out, as_json=args.json)
         with _quiet(verbose=args.verbose):
             asyncio.run(_focus(camera, out, args.at) if args.focus else _one(camera, out, as_json=args.json))
     except OSError as error:
         raise UserError(f"cannot write {out}: {error.strerror}; name another file with --out") from error
+    return 0
+
+
+def _by_daemon(whole: Settings, printer: Printer, camera: Camera, out: Path, *, as_json: bool) -> int:
+    """Have the daemon that holds the camera take the frame."""
+    patience_s = camera.expose_within_s + camera.fetch_within_s
+    path = f"/api/printers/{quote(printer.name)}/shoot"
+    done = client.of(whole).post(path, {"camera": camera.name}, patience_s)
+    files = []
+    if done["frame"] is not None:
+        taken = whole.store.folder.expanduser() / TEST_FRAMES / done["frame"]
+        files = [str(shutil.copyfile(taken, out.with_suffix(taken.suffix)))]
+    if as_json:
+        print(json.dumps({"camera": camera.name, "files": files, "told": done["text"]}, indent=2))
+    else:
+        print("; ".join([*files, done["text"]]))
     return 0
 
 

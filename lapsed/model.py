@@ -212,6 +212,7 @@ class Why(StrEnum):
     TIME = "time"
     LINE = "cue line"
     HAND = "by hand"
+    SIGNAL = "signal"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """Follows what a printer's runner does, and tells it as `now` values; decides nothing."""
 
 import re
-from collections import Counter
+from collections import Counter, OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -9,10 +9,12 @@ from lapsed.clock import Stamp
 from lapsed.decide import cadence
 from lapsed.decide import state as s
 from lapsed.decide.watch import SKIPPED
-from lapsed.model import CameraEvent, CameraTold, Landed, LinkDown, Missed, OnCard
+from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, LinkDown, Missed, OnCard
 from lapsed.now import CameraNow, ClipNow, FrameNow, PrinterNow, PrintNow, ShotNow, TakeNow, Trouble
 from lapsed.settings import Cadence, Printer
 from lapsed.take.reader import TakeView
+
+MOST_FATES = 16
 
 MOST_NOTICED = 20
 """Troubles of one take that the hook is told of; a camera that fails in every way is known by then."""
@@ -36,6 +38,7 @@ class Onlooker:
     trouble: Trouble | None = None
     began_utc: str = ""
     noticed: set[str] = field(default_factory=set)
+    fates: OrderedDict[int, str] = field(default_factory=OrderedDict)
 
     def heard(self, event: s.Event, stamp: Stamp) -> None:
         """The director was told `event`."""
@@ -52,6 +55,7 @@ class Onlooker:
                 self.begin(stamp.utc)
                 self.notice("take started", f"{info.name or 'a print'} is being filmed", stamp.utc)
             case s.WriteMissed(shot, cameras, reason):
+                self._fate(shot, f"missed, {reason}")
                 self.missed.update(cameras)
                 if reason != SKIPPED:
                     self.went_wrong(f"shot {shot} missed: {reason}", stamp)
@@ -63,6 +67,8 @@ class Onlooker:
     def camera(self, event: CameraEvent, stamp: Stamp) -> None:
         """A camera told `event`; pictures count once they are safe."""
         match event:
+            case Exposed() if event.camera == self.printer.camera[0].name:
+                self._fate(event.shot, "the shutter has closed")
             case CameraTold():
                 self.told[event.camera] = event
                 if not event.ready:
@@ -74,13 +80,22 @@ class Onlooker:
             case OnCard():
                 self.on_card[event.camera] += 1
             case Missed():
+                if event.camera == self.printer.camera[0].name:
+                    self._fate(event.shot, f"missed, {event.reason}")
                 self.missed[event.camera] += 1
                 self.went_wrong(f"shot {event.shot} of camera {event.camera} missed: {event.reason}", stamp)
             case _:
                 pass
 
+    def _fate(self, shot: int, text: str) -> None:
+        """What became of the main camera's part in a shot; of the last few."""
+        self.fates[shot] = text
+        while len(self.fates) > MOST_FATES:
+            self.fates.popitem(last=False)
+
     def begin(self, utc: str) -> None:
         """A take begins."""
+        self.fates.clear()
         self.landed.clear()
         self.missed.clear()
         self.on_card.clear()

@@ -2,15 +2,17 @@
 
 import asyncio
 import shutil
+from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from lapsed import __version__, clock
+from lapsed.by_signal import Signal
 from lapsed.check import judge, place
 from lapsed.decide import state as s
 from lapsed.errors import LapsedError, UserError
-from lapsed.model import Check, Missed, OnCard, Verdict
+from lapsed.model import Check, Missed, OnCard, Outcome, Verdict
 from lapsed.now import DiskNow, Now, PrinterNow
 from lapsed.runner import Runner
 from lapsed.settings import Settings
@@ -18,10 +20,13 @@ from lapsed.stitcher import Stitcher
 from lapsed.take import reader, space
 from lapsed.web.bell import Bell
 from lapsed.web.takes import NotHereError
-from lapsed.web.words import CheckLine, Checks, Clips, ClipShape, Done, StitchWish
+from lapsed.web.words import CheckLine, Checks, Clips, ClipShape, Done, SignalWish, StitchWish
 
 TEST_FRAMES = "test-frames"
 MOST_TEST_FRAMES = 10
+MOST_SIGNALS = 64
+"""Signals that are remembered by their keys: a retry comes within seconds."""
+
 LOOK_AT_DISK_EVERY_S = 10.0
 
 _HOST_ADVICE = "start the host, and compare the link's url with the host's own reference"
@@ -35,6 +40,7 @@ class Reception:
         self._settings = settings
         self._runners = runners
         self._stitcher = stitcher
+        self._signals: OrderedDict[tuple[str, str], asyncio.Task[Done]] = OrderedDict()
         self._began_utc = clock.stamp().utc
         self._disk: tuple[float, DiskNow | None] = (float("-inf"), None)
 
@@ -83,6 +89,18 @@ class Reception:
         """No shots until further notice, or shots again."""
         self._runner(printer).tell(s.Skip(on))
         return Done(text="no shots until further notice" if on else "shots are taken again")
+
+    async def signal(self, printer: str, wish: SignalWish) -> Done:
+        """What a host signals; a key that was used before is answered as it was then."""
+        runner = self._runner(printer)
+        if wish.key is None:
+            return await _signalled(runner, wish)
+        known = (printer, wish.key)
+        if known not in self._signals:
+            self._signals[known] = asyncio.get_running_loop().create_task(_signalled(runner, wish))
+            while len(self._signals) > MOST_SIGNALS:
+                self._signals.popitem(last=False)
+        return await asyncio.shield(self._signals[known])
 
     async def shoot(self, printer: str, camera: str | None) -> Done:
         """A shot of the print while one is filmed, else a test frame."""
@@ -182,6 +200,11 @@ class Reception:
         if printer not in self._runners:
             raise NotHereError(f"there is no printer {printer!r}; there is {', '.join(self._runners)}")
         return self._runners[printer]
+
+
+async def _signalled(runner: Runner, wish: SignalWish) -> Done:
+    signal = Signal(wish.signal, wish.file, wish.layer, wish.layers, wish.height_mm, Outcome(wish.outcome))
+    return Done(text=await runner.signal(signal, wait=wish.wait))
 
 
 def _keep_room(folder: Path) -> None:

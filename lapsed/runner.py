@@ -15,6 +15,7 @@ from typing import Any
 from lapsed import clock, forecaster
 from lapsed.by_bridge import ByBridge
 from lapsed.by_feed import ByFeed
+from lapsed.by_signal import BySignal, Signal
 from lapsed.camera.keeper import Keeper
 from lapsed.decide import director
 from lapsed.decide import state as s
@@ -37,10 +38,11 @@ from lapsed.model import (
     Refusal,
     Released,
     Verdict,
+    Why,
 )
 from lapsed.now import PrinterNow, Told
 from lapsed.onlooker import Onlooker
-from lapsed.settings import BridgeLink, Printer, ReleaseCamera, Store
+from lapsed.settings import BridgeLink, FeedLink, Printer, ReleaseCamera, SignalLink, Store
 from lapsed.sync_shots import SyncShots
 from lapsed.take import reader, recovery, space
 from lapsed.take.journal import boot_id
@@ -175,11 +177,13 @@ class Runner:
             )
         )
 
-    def _hand(self, known: PrintInfo | None) -> ByFeed | ByBridge:
+    def _hand(self, known: PrintInfo | None) -> ByFeed | ByBridge | BySignal:
         """The hand on the print, by the kind of link; `known` is the print that was filmed before."""
         link, limit_s = self._printer.link, self._printer.cadence.hold_limit_s
         if isinstance(link, BridgeLink):
             return ByBridge(link, self.name, limit_s, self.tell)
+        if isinstance(link, SignalLink):
+            return BySignal(link, self.tell, known)
         return ByFeed(link, limit_s, self.tell, self._do, known)
 
     async def run(self) -> None:
@@ -411,6 +415,31 @@ class Runner:
             self.tell(s.Failed(shot, phase, "the journal could not be written in time"))
         return written
 
+    # ------------------------------------------------------------------------------------------------- signals
+
+    async def signal(self, signal: Signal, *, wait: bool) -> str:
+        """Take in what the host signals; what became of the frame it was worth, in a sentence.
+
+        With `wait` it returns when the shutter has closed, and after `hold_limit_s` at the latest. Raises UserError.
+        """
+        before = self._state.take.cues if self._state.take is not None else 0
+        if isinstance(self._by, BySignal):
+            self._by.signal(signal)
+        elif signal.kind == "cue":
+            self.tell(s.ShootNow(Why.SIGNAL))
+        else:
+            raise UserError(
+                f"{self.name} is followed by its {self._printer.link.kind}; it can be signalled a cue alone"
+            )
+        take = self._state.take
+        if take is None or take.cues in (before, 0) or signal.kind in ("start", "end"):
+            return "heard" if signal.kind in ("start", "end") else "no frame is wanted here"
+        shot = take.cues
+        until = clock.monotonic() + (self._printer.cadence.hold_limit_s if wait else 0.0)
+        while shot not in self._onlooker.fates and clock.monotonic() < until:  # noqa: ASYNC110 - as long as a shutter
+            await asyncio.sleep(0.01)
+        return f"shot {shot}: {self._onlooker.fates.get(shot, 'under way')}"
+
     # -------------------------------------------------------------------------------------- checks and test frames
 
     async def inspect(self) -> dict[str, tuple[Check, ...]]:
@@ -538,7 +567,7 @@ def _rules(printer: Printer) -> s.Rules:
         # What does its best takes what time there is.
         exposure_s=max(camera.least_s for camera in printer.camera if camera.name in required or not required),
         tallest_mm=printer.machine.height_mm,
-        held_word=isinstance(printer.link, BridgeLink) or bool(printer.link.states.held),
+        held_word=not isinstance(printer.link, FeedLink) or bool(printer.link.states.held),
         held_at_rest=isinstance(printer.link, BridgeLink),
         reads_file=forecaster.reads(printer),
     )

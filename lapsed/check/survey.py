@@ -15,7 +15,7 @@ from lapsed.check.session import Session, Taken, opened
 from lapsed.check.table import Section
 from lapsed.errors import RetryError
 from lapsed.model import Check, Verdict
-from lapsed.settings import BridgeLink, Camera, Clip, Printer, Settings
+from lapsed.settings import BridgeLink, Camera, Clip, Printer, Settings, SignalLink
 
 INSPECT_WITHIN_S = 25.0
 
@@ -69,6 +69,8 @@ class Survey:
     async def _host(self, printer: Printer) -> tuple[Check, ...]:
         if isinstance(printer.link, BridgeLink):
             return (await bridge(printer.link, printer.name),)
+        if isinstance(printer.link, SignalLink):
+            return (Check("host", Verdict.PASS, "tells of its prints by itself, with lapsed signal or a URL"),)
         return tuple(judge.host(await place.host(printer.link), printer))
 
     async def _camera(self, printer: Printer, camera: Camera) -> _Seen:

@@ -148,8 +148,8 @@ def _told(turn: Turn, event: TakeFailed | Stopped | Leave | Skip | ShootNow | En
         case Skip(on):
             turn.change(skipping=on)
             turn.note("skipping", "no shots until further notice" if on else "shots are taken again")
-        case ShootNow():
-            watch.by_hand(turn)
+        case ShootNow(why):
+            watch.at_once(turn, why)
         case EndTake():
             prints.end_by_hand(turn)
         case TakeFailed(reason):

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from lapsed.decide.pacing import Pace
-from lapsed.model import CameraEvent, Cue, Forecast, HostEvent, Motion, Note, Outcome, PrintInfo, Step
+from lapsed.model import CameraEvent, Cue, Forecast, HostEvent, Motion, Note, Outcome, PrintInfo, Step, Why
 from lapsed.settings import Cadence
 
 # ---------------------------------------------------------------------------------------------------- its rules
@@ -232,7 +232,9 @@ class Skip:
 
 @dataclass(frozen=True, slots=True)
 class ShootNow:
-    """Someone asks for a shot at this moment."""
+    """Someone asks for a shot at this moment, or the host signals one."""
+
+    why: Why = Why.HAND
 
 
 @dataclass(frozen=True, slots=True)

@@ -213,10 +213,10 @@ def time(turn: Turn) -> None:
         _cue(turn, Why.TIME, track.layer, track.height_mm)
 
 
-def by_hand(turn: Turn) -> None:
-    """A shot that someone asked for, whatever the cadence says and although shots are being skipped."""
+def at_once(turn: Turn, why: Why) -> None:
+    """A shot that someone asked for or the host signalled, whatever the cadence says."""
     if _filming(turn):
-        _cue(turn, Why.HAND, turn.state.track.layer, turn.state.track.height_mm)
+        _cue(turn, why, turn.state.track.layer, turn.state.track.height_mm)
 
 
 def console(turn: Turn, line: str) -> None:

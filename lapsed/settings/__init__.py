@@ -23,7 +23,7 @@ from lapsed.settings.capture import CaptureCamera, StreamCamera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, CodecName, Colour, Corner, Stitch
 from lapsed.settings.files import Files
 from lapsed.settings.judge import Droppable, Fault, Judge, Region
-from lapsed.settings.link import BridgeLink, Call, Facts, FeedLink, Link, States
+from lapsed.settings.link import BridgeLink, Call, Facts, FeedLink, Link, SignalLink, States
 from lapsed.settings.machine import Axes, Bed, Firmware, Machine, Motors, Rectangle, RectBed, Retraction, RoundBed
 from lapsed.settings.notice import Notice
 from lapsed.settings.release_line import ReleaseCamera
@@ -77,6 +77,7 @@ __all__ = [
     "SceneCamera",
     "Settings",
     "Share",
+    "SignalLink",
     "States",
     "Stitch",
     "Store",

@@ -195,8 +195,25 @@ class BridgeLink(Part):
         return self.host_port or self.folder / f"{printer}.port"
 
 
+class SignalLink(Part):
+    """A host that tells of its print by itself, by running `lapsed signal` or calling a URL, and parks by itself."""
+
+    kind: Literal["signal"]
+    lost_after_s: Annotated[float, Field(gt=0, le=30 * 86_400)] = Field(
+        6 * 3600.0, description="a print of which no signal came for so long is over; longer than the longest layer"
+    )
+
+    @property
+    def can_park(self) -> bool:
+        """It is never held."""
+        return False
+
+
 def _kind(value: object) -> object:
     return value.get("kind", "feed") if isinstance(value, dict) else getattr(value, "kind", None)
 
 
-Link = Annotated[Annotated[FeedLink, Tag("feed")] | Annotated[BridgeLink, Tag("bridge")], Discriminator(_kind)]
+Link = Annotated[
+    Annotated[FeedLink, Tag("feed")] | Annotated[BridgeLink, Tag("bridge")] | Annotated[SignalLink, Tag("signal")],
+    Discriminator(_kind),
+]

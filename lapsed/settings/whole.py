@@ -11,7 +11,7 @@ from lapsed.settings.camera import Camera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, Stitch
 from lapsed.settings.files import Files
 from lapsed.settings.judge import Judge
-from lapsed.settings.link import Link
+from lapsed.settings.link import Link, SignalLink
 from lapsed.settings.machine import Machine
 from lapsed.settings.notice import Notice
 from lapsed.settings.web import Web
@@ -39,6 +39,8 @@ class Printer(Part):
     def _whole(self) -> Self:
         _unique("camera", [camera.name for camera in self.camera])
         if self.cadence.park and not self.cadence.cue_lines_only and not self.link.can_park:
+            if isinstance(self.link, SignalLink):
+                raise ValueError("a host that signals parks by itself: set park = false in the cadence")
             raise ValueError("parking needs hold, resume, ask and run in the link; name them, or set park = false")
         return self
 

@@ -17,6 +17,7 @@ _PARAMETERS: dict[str, dict[str, Any]] = {
     "camera": {"type": "string"},
     "clip": {"type": "string"},
     "frame": {"type": "string"},
+    "signal": {"enum": ["start", "layer", "end", "cue"]},
     "shot": {"type": "integer", "minimum": 1},
 }
 

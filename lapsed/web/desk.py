@@ -5,7 +5,7 @@ from typing import Protocol
 
 from lapsed.now import Now
 from lapsed.web.bell import Bell
-from lapsed.web.words import Checks, Clips, Done, StitchWish
+from lapsed.web.words import Checks, Clips, Done, SignalWish, StitchWish
 
 
 class Desk(Protocol):
@@ -26,6 +26,9 @@ class Desk(Protocol):
 
     def skip(self, printer: str, *, on: bool) -> Done:
         """No shots until further notice, or shots again."""
+
+    async def signal(self, printer: str, wish: SignalWish) -> Done:
+        """What a host signals; the answer comes when the shutter has closed, or at once. Raises UserError."""
 
     async def shoot(self, printer: str, camera: str | None) -> Done:
         """A shot at once: of the print while one is filmed, else a test frame."""

@@ -27,6 +27,7 @@ from lapsed.web.words import (
     LogIn,
     Nothing,
     ShootWish,
+    SignalWish,
     SkipWish,
     StitchWish,
     TakeDetail,
@@ -164,6 +165,15 @@ class Routes:
     async def shoot(self, request: Request, wish: ShootWish) -> Response:
         """One shot now."""
         return _json(await self._desk.shoot(request.path_params["printer"], wish.camera))
+
+    async def signal(self, request: Request, wish: SignalWish) -> Response:
+        """A signal of the host's."""
+        return _json(await self._desk.signal(request.path_params["printer"], wish))
+
+    async def called(self, request: Request, __: Body) -> Response:
+        """The same for a host that can only call a URL: everything stands in the address."""
+        query = {**request.query_params, "signal": request.path_params["signal"]}
+        return await self.signal(request, SignalWish.model_validate(query))
 
     async def check(self, request: Request, __: Body) -> Response:
         """Everything looked over."""
@@ -312,6 +322,16 @@ _VIEW = (
     ("side", {**_WHOLE, "minimum": 64, "maximum": 1024}),
 )
 _CLIP = "/api/takes/{take}/clips/{clip}"
+_SIGNAL = (
+    ("file", {"type": "string", "maxLength": 1000}),
+    ("layer", {**_WHOLE, "minimum": -1000, "maximum": 1_000_000}),
+    ("layers", {**_WHOLE, "minimum": 1, "maximum": 1_000_000}),
+    ("height_mm", {"type": "number", "minimum": 0, "maximum": 10_000}),
+    ("outcome", {"enum": ["finished", "cancelled", "failed"]}),
+    ("key", {"type": "string", "minLength": 1, "maxLength": 200}),
+    ("wait", {"type": "boolean"}),
+)
+_CALL = "/signal/{printer}/{signal}"
 _FRAME = "/api/takes/{take}/frames/{camera}/{shot}"
 
 OPERATIONS = (
@@ -321,6 +341,10 @@ OPERATIONS = (
     Operation("GET", "/api/now", "What everything is doing now", Routes.now, answer=Now),
     Operation("GET", "/api/now/stream", "The same, again at each change", Routes.stream, media="text/event-stream"),
     Operation("POST", "/api/printers/{printer}/skip", "Skip shots, or don't", Routes.skip, SkipWish, Done),
+    Operation("POST", "/api/printers/{printer}/signal", "A host's signal", Routes.signal, SignalWish, Done),
+    Operation(
+        "GET", "/signal/{printer}/{signal}", "The same by its address", Routes.called, answer=Done, query=_SIGNAL
+    ),
     Operation("POST", "/api/printers/{printer}/shoot", "Take a shot now", Routes.shoot, ShootWish, Done),
     Operation("POST", "/api/printers/{printer}/check", "Look everything over", Routes.check, Nothing, Checks),
     Operation("POST", "/api/printers/{printer}/end-take", "End the open take", Routes.end_take, Nothing, Done),

@@ -48,6 +48,22 @@ class ShootWish(Word):
     camera: Name | None = None
 
 
+class SignalWish(Word):
+    """What a host signals; a layer without a number is the one after the last.
+
+    With a `key`, the same signal sent again is not taken for another. `wait` false answers at once.
+    """
+
+    signal: Literal["start", "layer", "end", "cue"]
+    file: Annotated[str, Field(max_length=1000)] | None = None
+    layer: Annotated[int, Field(ge=-1000, le=1_000_000)] | None = None
+    layers: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    height_mm: Annotated[float, Field(ge=0, le=10_000)] | None = None
+    outcome: Literal["finished", "cancelled", "failed"] = "finished"
+    key: Annotated[str, Field(min_length=1, max_length=200)] | None = None
+    wait: bool = True
+
+
 class StitchWish(Word):
     """How the clips are to be made; what is left out is as the configuration says."""
 

@@ -21,7 +21,7 @@ from lapsed.take.records import CameraNoted, CueNoted
 from lapsed.web.bell import Bell
 from lapsed.web.server import Server
 from lapsed.web.takes import NotHereError
-from lapsed.web.words import CheckLine, Checks, Clips, ClipShape, Done
+from lapsed.web.words import CheckLine, Checks, Clips, ClipShape, Done, SignalWish
 
 UTC = "2026-05-04T09:30:00.000000Z"
 
@@ -80,6 +80,11 @@ class PlainDesk:
             raise RetryError("the camera is busy; ask again")
         self.asked.append(("shoot", camera))
         return Done(text="so be it", frame="proof.jpg")
+
+    async def signal(self, printer: str, wish: SignalWish) -> Done:
+        self._known(printer)
+        self.asked.append(("signal", wish))
+        return Done(text="so be it")
 
     async def check(self, printer: str) -> Checks:
         self._known(printer)
