@@ -255,8 +255,12 @@ def _ingest(args: argparse.Namespace) -> int:
     print(f"photos   {report.photos}: {report.landed} {verb}, {report.strays} of no shot")
     if report.already:
         print(f"before   {report.already} shots were landed already")
+    reasons: dict[str, list[int]] = {}
     for number, why in report.left:
-        print(f"left     shot {number}: {why}")
+        reasons.setdefault(why, []).append(number)
+    for why, numbers in reasons.items():
+        what = "shot" if len(numbers) == 1 else f"{len(numbers)} shots"
+        print(f"left     {what} {', '.join(map(str, numbers))}: {why}")
     return 1 if report.left else 0
 
 

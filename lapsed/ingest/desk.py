@@ -82,7 +82,7 @@ class _Job:
             if place in unsure:
                 left[shot.number] = "two photos or two shots are too close to each other to tell which belongs to which"
             elif shot.outcome == ON_CARD:
-                left[shot.number] = "no photo lies near it: the camera may not have fired"
+                left[shot.number] = "no photo lies near, so the camera may not have fired"
         return Report(
             take=self.view.name,
             camera=self.camera,

@@ -100,7 +100,7 @@ def test_two_cards_are_ingested_one_after_the_other(made, tmp_path, capsys):
             (second / "100OTTER").mkdir(parents=True, exist_ok=True)
             path.rename(second / "100OTTER" / path.name)
     assert main(["ingest", str(here.take), str(here.card)]) == 1
-    assert "shot 31: no photo lies near it" in capsys.readouterr().out
+    assert f"30 shots {', '.join(map(str, range(31, 61)))}: no photo lies near" in capsys.readouterr().out
     assert main(["ingest", str(here.take), str(second)]) == 0
     assert_right(here, 60)
 
