@@ -77,6 +77,7 @@ def test_bad_input_is_told_in_a_sentence(part: Path, arguments: list[str], says:
         ["plan", "--layers", "0"],
         ["plan", "--rate", "999"],
         ["plan", "--cycle", "-1"],
+        ["plan", "--cycle=-1"],
         ["plan", "--file-mb", "nan"],
         ["plan", "--card-mb", "much"],
         ["mark", "a", "b", "--park", "here"],

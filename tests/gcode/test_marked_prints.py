@@ -262,10 +262,9 @@ def test_the_way_leads_round_the_part_where_that_costs_little() -> None:
     assert 0 < beside.seconds - over.seconds <= 2 * 1.0 * len(beside.blocks)
 
 
-@pytest.mark.parametrize("name", ["cube", "tower-firmware-retract"])
-def test_parking_costs_what_the_plan_says(name: str) -> None:
+def test_parking_costs_what_the_plan_says() -> None:
     machine = Machine(retraction=Retraction(kind="firmware", length_mm=1.0, speed_mm_s=40.0))
-    original, wish = text(name), Wish(every=5)
+    original, wish = text("cube"), Wish(every=5)
     print_ = plan.outline(read([original], setup_of(machine)))
     made = plan.plan(print_, wish, machine, plan.Camera())
     changed, _ = marked(original, machine, wish)

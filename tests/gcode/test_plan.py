@@ -123,7 +123,7 @@ def test_shots_between_layers_without_a_file_are_even_in_time() -> None:
 
 
 def test_a_file_of_few_lines_has_few_places_to_shoot_at() -> None:
-    body = "G28\nG92 E0\nG1 F3000\nG1 Z0.2\nG1 X100 E1\nG1 Y100 E2\nG1 Z0.4\nG1 X0 E3\nG28 X\n"
+    body = "G28\nG92 E0\nG1 F3000\nG1 Z0.2\nG1 X100 E1\nG1 Y100 E2\nG1 Z0.4\nG1 X0 E3\nG0 Y0\n"
     print_, wish = outline(read([body.encode()])), Wish(1, fill="between")
     found = read([body.encode()], seeker=seeker_for(print_, wish)).between
     made = plan(print_, wish, MACHINE, Camera(), between=found)

@@ -371,7 +371,7 @@ def same(one: State, two: State) -> None:
 
 
 @given(programs, dialects)
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 def test_many_lines_at_once_give_the_states_of_single_lines(program: str, dialect: Dialect) -> None:
     states, _ = singly(program, dialect)
     reading = read([program.encode()], Setup(dialect), wanted=range(len(states)))
@@ -387,7 +387,7 @@ dressings = st.sampled_from(
 
 
 @given(programs, dialects, st.lists(dressings, min_size=1))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_numbers_and_checksums_of_many_lines_at_once_are_read_as_in_single_lines(
     program: str, dialect: Dialect, dress: list[str]
 ) -> None:
@@ -404,7 +404,7 @@ def test_numbers_and_checksums_of_many_lines_at_once_are_read_as_in_single_lines
 
 
 @given(programs, dialects)
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_lines_that_take_the_slow_path_come_to_the_same_time(program: str, dialect: Dialect) -> None:
     numbered = "".join(f"(slow) {line}\n" for line in program.splitlines() if not line.startswith("N"))
     plain = "".join(f"{line}\n" for line in program.splitlines() if not line.startswith("N"))
