@@ -3,6 +3,8 @@
 import re
 from collections import deque
 from dataclasses import dataclass, replace
+from functools import reduce
+from operator import xor
 
 from lapsed.bridge.layering import Layering
 from lapsed.gcode.dialect import Dialect
@@ -19,6 +21,7 @@ HARMLESS = re.compile(
 """Commands that leave position and modes alone or that are followed (RepRap wiki, "G-code"); of any other it is assumed
 that it may have moved the head and changed the modes."""
 
+_PLAIN = re.compile(rb"(?:N([0-9]{1,9}) )?(G[01])((?: [XYZEF]-?[0-9]+(?:\.[0-9]+)?)+)(?:\*([0-9]{1,3}))?\r?\n$")
 _OFF = frozenset({"M2", "M18", "M84", "M81"})
 _FED_MM = 0.001
 _KEPT = 256
@@ -49,6 +52,23 @@ class Ended:
 
 
 News = Began | LayerBegins | Ended
+
+
+def quick(raw: bytes) -> Line | None:
+    """A plain move as `parse` reads it, in a third of the time; None for any other line, and where the sum is wrong."""
+    found = _PLAIN.match(raw)
+    if found is None:
+        return None
+    number, code, words, claimed = found.groups()
+    if claimed is not None and reduce(xor, raw[: raw.rindex(b"*")]) != int(claimed):
+        return None
+    return Line(
+        code.decode("ascii"),
+        {word[0]: float(word[1:]) for word in words.decode("ascii").split()},
+        "",
+        int(number) if number is not None else None,
+        int(claimed) if claimed is not None else None,
+    )
 
 
 class Reading:
@@ -104,7 +124,7 @@ class Reading:
 
     def read(self, raw: bytes) -> tuple[News, ...]:
         """Take in one line as it goes to the printer; what it means beyond itself."""
-        line = parse(raw.decode("latin-1"), self._dialect)
+        line = quick(raw) or parse(raw.decode("latin-1"), self._dialect)
         self.moves = False
         if not self._accepted(line):
             return ()

@@ -365,6 +365,9 @@ class Relay:
 
     def wake_at(self) -> float | None:
         """When `tick` is wanted at the latest."""
+        quiet = self._parking.hold is None and self._part_until is None and self._wanted is None
+        if quiet and self.reading.card is None and not self._wire.doubtful:
+            return self._poll_at
         times = [self._part_until, self._poll_at]
         if self._wanted is not None:
             times.append(self._wanted[2])

@@ -5,6 +5,11 @@ pseudo-terminals; without it only the bridge is measured. Printer and host are t
 
 Budgets: a line's way is no more than 1 ms longer at the 99th percentile, 90 % of the bare relay's throughput, 5 % of a
 core while 250 000 baud are saturated (25 000 bytes a second, 8N1), 30 MB of memory.
+
+Measured on two x86-64 cores kept busy by other work (load 13), where the bare relay's own p99 was 2.1 ms: a line's way
+took 0.023 ms at the median bare, 0.021 through the plain cable, 0.043 through the bridge that reads along (p99 1.4 and
+4.0 ms); 51, 66 and 3.2 MB/s; 1.4, 3.0 and 6.4 % of a core; 25 MB. Reading a line and its answer takes 19 us of
+processor time, which bounds the bridge at some 120 times the rate of 250 000 baud.
 """
 
 import contextlib
