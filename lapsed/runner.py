@@ -37,12 +37,12 @@ from lapsed.model import (
     PrintTold,
     Refusal,
     Released,
-    Verdict,
     Why,
 )
 from lapsed.now import PrinterNow, Told
 from lapsed.onlooker import Onlooker
-from lapsed.settings import BridgeLink, FeedLink, Printer, ReleaseCamera, SignalLink, Store
+from lapsed.rules import rules_of
+from lapsed.settings import BridgeLink, Printer, ReleaseCamera, SignalLink, Store
 from lapsed.sync_shots import SyncShots
 from lapsed.take import reader, recovery, space
 from lapsed.take.journal import boot_id
@@ -58,11 +58,9 @@ from lapsed.take.records import (
     ShotOrdered,
     StepNoted,
 )
+from lapsed.trials import Trials
 
 log = logging.getLogger(__name__)
-
-INSPECT_WITHIN_S = 15.0
-"""How long a camera may take to say how it is set."""
 
 JOURNAL_WITHIN_S = 2.0
 """How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
@@ -99,9 +97,9 @@ class Runner:
         self._changed = changed
         self._notice = notice
         self._onlooker = Onlooker(printer, self._noticed)
-        self._tests: dict[int, asyncio.Future[Landed | OnCard | Missed]] = {}
-        self._state = director.start(_rules(printer))
+        self._state = director.start(rules_of(printer))
         self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
+        self._trials = Trials(printer, self._keepers)
         self._by = self._hand(None)
         wanting = {part.name for part in printer.camera if isinstance(part, ReleaseCamera) and part.sync_shots}
         synced = {name: keeper for name, keeper in self._keepers.items() if name in wanting}
@@ -126,7 +124,7 @@ class Runner:
     def idle(self) -> bool:
         """Whether no print is filmed and nothing of the last is still to come."""
         state = self._state
-        return state.take is None and state.shot is None and not state.pending and not self._tests
+        return state.take is None and state.shot is None and not state.pending and not self._trials.busy
 
     def now(self) -> PrinterNow:
         """What the printer is doing now."""
@@ -260,8 +258,8 @@ class Runner:
         if SyncShots.concerns(event):
             self._sync.heard(event)
             return
-        if not isinstance(event, CameraTold) and event.shot < 0:
-            self._tested(event)
+        if Trials.concerns(event):
+            self._trials.heard(event)
             return
         if not isinstance(event, Landed):
             self._onlooker.camera(event, clock.stamp())
@@ -443,39 +441,14 @@ class Runner:
     # -------------------------------------------------------------------------------------- checks and test frames
 
     async def inspect(self) -> dict[str, tuple[Check, ...]]:
-        """What each camera says when it is looked over between orders, within the time it may take to be ready."""
-        return {name: await self._inspected(name, keeper) for name, keeper in self._keepers.items()}
-
-    async def _inspected(self, name: str, keeper: Keeper) -> tuple[Check, ...]:
-        try:
-            async with asyncio.timeout(INSPECT_WITHIN_S):
-                return await keeper.inspect()
-        except (TimeoutError, RetryError) as error:
-            found = str(error) or "the camera did not answer in time"
-            advice = "look at its cable, power and sleep timer, then check again"
-            return (Check(f"camera {name}", Verdict.FAIL, found, advice),)
+        """What each camera says when it is looked over."""
+        return await self._trials.inspect()
 
     async def test_frame(self, camera: str, folder: Path, stem: str) -> Landed | OnCard | Missed:
         """One picture that belongs to no take, its files named `stem` in `folder`; refused while a print is filmed."""
-        part = next((part for part in self._printer.camera if part.name == camera), None)
-        if part is None:
-            raise UserError(f"{self.name} has no camera {camera}; it has {', '.join(self._keepers)}")
         if self._state.take is not None or self._state.pending:
             raise RetryError(f"{self.name} is filming a print; a test frame would be in its way")
-        number = min(self._tests, default=0) - 1
-        future: asyncio.Future[Landed | OnCard | Missed] = asyncio.get_running_loop().create_future()
-        self._tests[number] = future
-        self._keepers[camera].order(number, folder, stem, clock.monotonic() + part.expose_within_s)
-        try:
-            return await future
-        finally:
-            del self._tests[number]
-
-    def _tested(self, event: CameraEvent) -> None:
-        if isinstance(event, Landed | OnCard | Missed) and event.shot in self._tests:
-            future = self._tests[event.shot]
-            if not future.done():
-                future.set_result(event)
+        return await self._trials.take(camera, folder, stem)
 
     # ------------------------------------------------------------------------------------------------ take and disk
 
@@ -554,20 +527,3 @@ def _silent_s(folder: Path, now: clock.Stamp) -> float:
         return float("inf")
     times = [cue.mono_s for cue in view.cues] + [event.mono_s for event in view.events]
     return now.mono_s - max((time for time in times if time is not None), default=float("-inf"))
-
-
-def _rules(printer: Printer) -> s.Rules:
-    cameras = tuple(camera.name for camera in printer.camera)
-    required = frozenset(camera.name for camera in printer.camera if camera.required)
-    return s.Rules(
-        cadence=printer.cadence,
-        cameras=cameras,
-        required=required or frozenset(cameras),
-        settle_s=printer.machine.settle_s,
-        # What does its best takes what time there is.
-        exposure_s=max(camera.least_s for camera in printer.camera if camera.name in required or not required),
-        tallest_mm=printer.machine.height_mm,
-        held_word=not isinstance(printer.link, FeedLink) or bool(printer.link.states.held),
-        held_at_rest=isinstance(printer.link, BridgeLink),
-        reads_file=forecaster.reads(printer),
-    )
