@@ -1,6 +1,7 @@
 """Answers what the page and the API ask of the daemon."""
 
 import asyncio
+import os
 import shutil
 from collections import OrderedDict
 from collections.abc import Mapping
@@ -28,6 +29,9 @@ MOST_SIGNALS = 64
 """Signals that are remembered by their keys: a retry comes within seconds."""
 
 LOOK_AT_DISK_EVERY_S = 10.0
+
+CLOSED_WITHIN_S = 5.0
+"""How long a take may take to be closed after its print."""
 
 _HOST_ADVICE = "start the host, and compare the link's url with the host's own reference"
 
@@ -173,7 +177,12 @@ class Reception:
         if take.name in self._filmed():
             raise UserError(f"{take.name} is still being filmed; it can be stitched when it is over")
         options = [word for name in wish.clips for word in ("--clip", name)]
-        for option, value in (("--size", wish.size), ("--rate", wish.rate), ("--length", wish.length_s)):
+        for option, value in (
+            ("--size", wish.size),
+            ("--rate", wish.rate),
+            ("--length", wish.length_s),
+            ("--codec", wish.codec),
+        ):
             options += [option, str(value)] if value is not None else []
         self._stitcher.enqueue(take, options=tuple(options))
         return Done(text="it is stitched when there is time" if self._stitcher.now().stands_still else "being stitched")
@@ -185,10 +194,13 @@ class Reception:
         if self._stitcher.works_on(take):
             raise UserError(f"{take.name} is being stitched, or waits for it; delete it afterwards")
         view = await asyncio.to_thread(reader.read_take, take)
+        handle = await _alone(take)
         try:
             await asyncio.to_thread(shutil.rmtree, take)
         except OSError as error:
             raise UserError(f"{take.name} could not be deleted whole: {error.strerror}; look after the disk") from error
+        finally:
+            os.close(handle)
         self.bell.ring()
         return Done(text=f"{take.name} and its {len(view.shots)} shots are deleted")
 
@@ -200,6 +212,18 @@ class Reception:
         if printer not in self._runners:
             raise NotHereError(f"there is no printer {printer!r}; there is {', '.join(self._runners)}")
         return self._runners[printer]
+
+
+async def _alone(take: Path) -> int:
+    """The lock of a take, waited for while the end of its print is still being written."""
+    until = clock.monotonic() + CLOSED_WITHIN_S
+    while True:
+        try:
+            return await asyncio.to_thread(space.lock, take)
+        except UserError:
+            if clock.monotonic() > until:
+                raise
+            await asyncio.sleep(0.05)
 
 
 async def _signalled(runner: Runner, wish: SignalWish) -> Done:

@@ -28,6 +28,9 @@ SETTLED_S = 1.0
 GIVE_UP_BEFORE_S = 0.1
 """How long before the worker would be killed a picture that does not come is given up."""
 
+CARD_EVERY_S = 60.0
+"""How often an idle camera is asked for the room on its card."""
+
 DRAIN_S = 0.5
 """How long events are read away; a camera that has still more to say is not waited for."""
 
@@ -61,6 +64,8 @@ class Gphoto:
         self._finished = True
         self._owed = False
         self._found = ""
+        self._card_told = ""
+        self._look_at_card_s = 0.0
 
     def ensure_ready(self) -> str:
         """Open the camera once, set it up, and refuse one whose exposure is not manual."""
@@ -232,7 +237,16 @@ class Gphoto:
 
     def _sentence(self) -> str:
         battery = self._get("batterylevel")
-        return f"{self._found}, battery {battery}" if battery else self._found
+        told = [self._found, f"battery {battery}" if battery else "", self._card() if self._part.keep_on_card else ""]
+        return ", ".join(filter(None, told))
+
+    def _card(self) -> str:
+        """How much room the cards have, looked at now and then: it costs the camera's attention."""
+        if monotonic() >= self._look_at_card_s:
+            self._look_at_card_s = monotonic() + CARD_EVERY_S
+            free_mb = self._free_mb()
+            self._card_told = f"{sum(free_mb) / 1000:.1f} GB free on the card" if free_mb else ""
+        return self._card_told
 
     # ------------------------------------------------------------------------------------------- shooting
 

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from lapsed.settings import Name
+from lapsed.settings import CodecName, Name
 
 
 class Word(BaseModel):
@@ -71,6 +71,7 @@ class StitchWish(Word):
     size: Annotated[str, Field(pattern=r"^[0-9]{2,5}x[0-9]{2,5}$")] | None = None
     rate: Annotated[str, Field(pattern=r"^[0-9./]{1,12}$")] | None = None
     length_s: Annotated[float, Field(gt=0, le=3600)] | None = None
+    codec: CodecName | None = None
 
 
 class DeleteWish(Word):

@@ -40,6 +40,12 @@ async def test_tells_what_it_found(shooting):
         assert "serial number 0.1, battery 50%" in camera.told[0].text
 
 
+async def test_tells_the_room_on_a_card_that_keeps_the_pictures(shooting):
+    async with shooting(PART.model_copy(update={"keep_on_card": True})) as camera:
+        await camera.ready()
+        assert "GB free on the card" in camera.told[0].text
+
+
 async def test_a_camera_that_hangs_in_a_shot_costs_that_shot_only(shooting, card):
     async with shooting() as camera:
         assert isinstance(await camera.shoot(1), Landed)

@@ -76,14 +76,20 @@ class Take {
     const length = make("input", { type: "number", min: 0.1, max: 3600, step: 0.1, size: 6, placeholder: "as configured" });
     const rate = make("select", {}, make("option", { value: "" }, "as configured"),
       ...["23.976", "24", "25", "29.97", "30", "50", "59.94", "60"].map((text) => make("option", {}, text)));
+    const codec = make("select", {}, make("option", { value: "" }, "as configured"),
+      ...["h264", "h265", "av1", "prores", "dnxhr", "preview"].map((text) => make("option", {}, text)));
+    const size = make("input", { type: "text", size: 9, placeholder: "as configured", pattern: "[0-9]{2,5}x[0-9]{2,5}" });
     const button = make("button", { onclick: async () => {
+      if (!size.reportValidity()) return;
       const wish = { clips: clip.value ? [clip.value] : [] };
       if (length.value) wish.length_s = Number(length.value);
       if (rate.value) wish.rate = rate.value;
+      if (codec.value) wish.codec = codec.value;
+      if (size.value) wish.size = size.value;
       await act(button, `${this.base}/stitch`, wish);
     } }, "Stitch again");
     return make("div", {}, make("h3", {}, "Stitch again"),
-      make("div", { class: "row" }, field("Clip", clip), field("Length, s", length), field("Rate", rate), button));
+      make("div", { class: "row" }, field("Clip", clip), field("Length, s", length), field("Rate", rate), field("Size", size), field("Codec", codec), button));
   }
 
   remove() {
