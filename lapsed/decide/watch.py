@@ -259,6 +259,11 @@ def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, mi
         last = turn.state.track.pace.last
         here = cadence.spot(turn.state, turn.now, height_mm if last is None or last.height_mm is not None else None)
         turn.change_track(pace=replace(turn.state.track.pace, shot=here))
+    under_way = turn.state.shot
+    goes_on = why in (Why.LAYER, Why.HEIGHT) and missed is None
+    if goes_on and under_way is not None and under_way.phase is Phase.RESUMING:
+        # The next layer comes of a print that has gone on, whether or not the answer to our asking is here yet.
+        shot.done(turn, Done(under_way.cue.number, Phase.RESUMING))
     busy = turn.state.shot is not None
     reason = missed or turn.state.stopped or ("the shot before it was still under way" if busy else None)
     if turn.state.skipping and why is not Why.HAND:

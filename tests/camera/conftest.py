@@ -41,10 +41,10 @@ class Tended:
         self.told.append(event)
         self.news.set()
 
-    def order(self, shot: int, within_s: float = 5.0) -> None:
+    def order(self, shot: int, within_s: float = 20.0) -> None:
         self.keeper.order(shot, self.folder, f"{shot:06}", monotonic() + within_s)
 
-    async def until(self, found: Callable[[list[CameraEvent]], bool], patience_s: float = 15.0) -> None:
+    async def until(self, found: Callable[[list[CameraEvent]], bool], patience_s: float = 30.0) -> None:
         async with asyncio.timeout(patience_s):
             while not found(self.told):
                 self.news.clear()
@@ -60,7 +60,7 @@ class Tended:
         await self.until(lambda _: bool(self.ends(shot)))
         return self.ends(shot)[0]
 
-    async def shoot(self, shot: int, within_s: float = 5.0) -> Landed | OnCard | Missed:
+    async def shoot(self, shot: int, within_s: float = 20.0) -> Landed | OnCard | Missed:
         self.order(shot, within_s)
         return await self.end(shot)
 
@@ -104,7 +104,7 @@ def scripted(tend, tmp_path):
     def tending(script: dict[str, list[str]] | None = None, **limits: object):
         home = tmp_path / f"home-{limits.get('name', 'main')}"
         home.mkdir(exist_ok=True)
-        known = {"exposure_s": 0.01, "expose_within_s": 0.5, "fetch_within_s": 0.5, "ready_within_s": 5.0}
+        known = {"exposure_s": 0.01, "expose_within_s": 0.5, "fetch_within_s": 0.5, "ready_within_s": 15.0}
         part = ScriptedCamera(script=script or {}, home=str(home), **{**known, **limits})
         return tend(part, "scripted:open_camera")
 

@@ -50,7 +50,9 @@ FAULTS = [
     ("call", "fault", "becomes"), [pytest.param(*row, id=f"{row[1]} in {row[0]}") for row in FAULTS]
 )
 async def test_a_fault_costs_no_more_than_its_shot(scripted, call, fault, becomes):
-    async with scripted({call: [fault]}) as camera:
+    # Only what hangs has to wait for its limit; on a busy machine everything else needs more.
+    limits = {} if fault == "hang" else {"expose_within_s": 10.0, "fetch_within_s": 10.0}
+    async with scripted({call: [fault]}, **limits) as camera:
         camera.order(1)
         camera.order(2)
         first, second = await camera.end(1), await camera.end(2)
@@ -87,7 +89,7 @@ async def test_an_order_waits_for_a_camera_only_as_long_as_it_may(scripted):
 
 
 async def test_a_camera_that_does_not_open_in_time_is_opened_anew(scripted):
-    async with scripted({"ready": ["hang"]}, ready_within_s=1.0) as camera:
+    async with scripted({"ready": ["hang"]}, ready_within_s=2.5) as camera:
         assert isinstance(await camera.shoot(1), Landed)
     assert camera.told[0].text == "the camera could not be opened within 1 s"
 
@@ -240,7 +242,9 @@ async def test_an_order_before_the_keeper_runs_or_after_is_missed(scripted):
 
 async def test_ordering_takes_no_time_and_cameras_fire_together(scripted):
     async with contextlib.AsyncExitStack() as stack:
-        cameras = [await stack.enter_async_context(scripted(name=name)) for name in ("wide", "near", "top")]
+        patient = {"expose_within_s": 10.0, "fetch_within_s": 10.0}
+        names = ("wide", "near", "top")
+        cameras = [await stack.enter_async_context(scripted(name=name, **patient)) for name in names]
         for number, camera in enumerate(cameras):
             camera.folder = camera.folder / str(number)
             camera.folder.mkdir()

@@ -385,3 +385,16 @@ def test_the_rate_of_a_wished_length_is_exact(make_bench):
     bench.begin(layers=2000)
     run(bench, range(1, 2001))
     assert len(cued(bench)) == 1000
+
+
+def test_a_layer_that_comes_before_the_answer_to_our_resuming_is_shot(bench):
+    bench.begin()
+    bench.tell(LayerSeen(1, 0.2))
+    bench.answer_until(P.EXPOSING)
+    bench.tell(Exposed(1, "main", bench.now))
+    bench.answer_until(P.RESUMING)
+    bench.tell(LayerSeen(2, 0.4))
+    assert [action.shot for action in bench.of(s.Hold)] == [1, 2]
+    bench.tell(s.Done(1, P.RESUMING))  # the late answer is of no shot any more
+    assert (bench.state.shot.cue.number, bench.state.shot.phase) == (2, P.HOLDING)
+    assert bench.of(s.WriteMissed) == []

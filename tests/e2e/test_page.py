@@ -139,7 +139,7 @@ def wait_for(page, url: str) -> None:
         try:
             page.goto(url)
         except Exception as error:
-            if "ERR_CONNECTION_REFUSED" not in str(error):
+            if "ERR_CONNECTION_REFUSED" not in str(error) and "interrupted" not in str(error):
                 raise
             page.wait_for_timeout(200)
         else:
