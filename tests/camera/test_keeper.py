@@ -91,7 +91,7 @@ async def test_an_order_waits_for_a_camera_only_as_long_as_it_may(scripted):
 async def test_a_camera_that_does_not_open_in_time_is_opened_anew(scripted):
     async with scripted({"ready": ["hang"]}, ready_within_s=2.5) as camera:
         assert isinstance(await camera.shoot(1), Landed)
-    assert camera.told[0].text == "the camera could not be opened within 1 s"
+    assert camera.told[0].text == "the camera could not be opened within 2.5 s"
 
 
 async def test_an_order_while_another_is_fetched_waits_or_is_missed_with_the_reason(scripted):
