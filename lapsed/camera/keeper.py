@@ -1,12 +1,12 @@
 """Looks after one camera from the daemon: keeps a worker alive, hands it orders, holds the deadlines."""
 
 import asyncio
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
 from lapsed.camera import orders
 from lapsed.camera.child import Child
+from lapsed.camera.home import home as fresh_home
 from lapsed.camera.wire import Inspected, Opening, Order, pack, unpack
 from lapsed.clock import monotonic
 from lapsed.model import CameraEvent, Check
@@ -68,8 +68,7 @@ class Keeper:
         """Look after the camera until `stop` or cancellation; either ends within 3 s, and all orders with it."""
         self._idle.clear()
         try:
-            with tempfile.TemporaryDirectory(prefix="lapsed-camera-") as home:
-                self._home = Path(home)
+            with fresh_home() as self._home:
                 try:
                     self._feed(orders.Open())
                     while not self._stopping.is_set():

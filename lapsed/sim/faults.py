@@ -100,8 +100,16 @@ class LayerBurst(_Fault):
     count: Count = 5
 
 
+class Untruth(_Fault):
+    """One sound message tells of the print what isn't so: layers that jump, time that goes backwards."""
+
+    kind: Literal["untruth"] = "untruth"
+    job: dict[str, int | float | str]
+
+
 Fault = Annotated[
-    Drop | Restart | Stall | Garbage | Big | Cancel | Fail | ErrorReplies | NoReplies | RepeatLayer | LayerBurst,
+    Drop | Restart | Stall | Garbage | Big | Cancel | Fail | ErrorReplies | NoReplies | RepeatLayer | LayerBurst
+    | Untruth,
     Field(discriminator="kind"),
 ]
 

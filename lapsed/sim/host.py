@@ -259,6 +259,8 @@ class SimHost:
                     broadcast(struck, message)
             case faults.Big():
                 broadcast(struck, rpc.news({"console": ["x" * fault.size]}))
+            case faults.Untruth():
+                broadcast(struck, rpc.news({"job": fault.job}))
             case faults.RepeatLayer():
                 for message in self._news.layer_again():
                     broadcast(struck, message)

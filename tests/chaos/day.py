@@ -1,0 +1,129 @@
+"""One day in the yard: a print with faults, the promises, and a print after it that must go as if nothing had been."""
+
+import asyncio
+import signal
+import traceback
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from lapsed import clock
+from tests.chaos import promises
+from tests.chaos.script import KINDS, Fault, fault_line
+from tests.chaos.yard import Yard, part
+
+LAYERS = 12
+AFTER = 3
+
+
+@dataclass(slots=True)
+class Counts:
+    """What days came to."""
+
+    days: int = 0
+    faults: Counter[str] = field(default_factory=Counter)
+    cues: int = 0
+    landed: int = 0
+    missed: int = 0
+    longest_hold_s: float = 0.0
+
+    def line(self) -> str:
+        """All of it in one line."""
+        struck = ", ".join(f"{count} {kind}" for kind, count in sorted(self.faults.items()))
+        return (
+            f"{self.days} days, {sum(self.faults.values())} faults ({struck}); {self.cues} cues: {self.landed} landed, "
+            f"{self.missed} missed with a reason; longest hold {self.longest_hold_s:.2f} s; every promise kept"
+        )
+
+
+async def live(folder: Path, script: Sequence[Fault], counts: Counts) -> None:
+    """One day by `script`; AssertionError, with the log, for a promise that was broken."""
+    async with Yard(folder) as yard:
+        try:
+            await _live(yard, script, counts)
+        except BaseException as error:
+            told = ["the script:", *map(fault_line, script), "the daemon's log:", *yard.log[-60:]]
+            raise AssertionError("\n".join([*traceback.format_exception(error), *told])) from None
+
+
+async def _live(yard: Yard, script: Sequence[Fault], counts: Counts) -> None:
+    post, after = part(LAYERS), part(AFTER)
+    file = yard.folder / "post.gcode"
+    file.write_text(post)
+    await yard.start()
+    await yard.ready()
+    await yard.host.bench.begin(file)
+    await _strike(yard, script)
+    await yard.until(yard.host.bench.ended.is_set)
+    await _settled(yard)
+    yard.note_safe()
+
+    # The next shots work: the same name once more, and not one of them is missed.
+    file.write_text(after)
+    last = yard.takes()[-1].name if yard.store.exists() and yard.takes() else None
+    await yard.until(lambda: yard.host.up.is_set())
+    await yard.host.bench.begin(file)
+    await yard.until(yard.host.bench.ended.is_set)
+    await yard.until(lambda: _closed(yard))
+    yard.note_safe()
+    assert await yard.kill(signal.SIGTERM) == 0
+    promises.check(yard, [post, after])
+    takes = {take.name: take for take in yard.takes()}
+    fresh = [take for name, take in takes.items() if name != last and len(take.cues) == AFTER]
+    assert any([shot.outcome for shot in take.shots] == ["landed"] * AFTER for take in fresh), takes
+    _count(yard, script, counts)
+
+
+async def _strike(yard: Yard, script: Sequence[Fault]) -> None:
+    """Carry the faults out as the print reaches them; what comes at one time overlaps, but for the daemon's own life."""
+    lives = asyncio.Lock()
+    under_way = set()
+    for fault in script:
+        await yard.until(lambda fault=fault: _reached(yard, fault.layer))
+        await asyncio.sleep(fault.later_s)
+        yard.note_safe()
+
+        async def strike(fault: Fault = fault) -> None:
+            if fault.kind in ("kill", "end", "stop", "disk-refuses"):
+                async with lives:
+                    await KINDS[fault.kind](yard, fault)
+            else:
+                await KINDS[fault.kind](yard, fault)
+
+        under_way.add(asyncio.create_task(strike()))
+    for task in under_way:
+        await task
+
+
+def _reached(yard: Yard, layer: int) -> bool:
+    job = yard.host.bench.facts()["job"]
+    return yard.host.bench.ended.is_set() or int(job.get("layer", 0)) >= layer
+
+
+async def _settled(yard: Yard) -> None:
+    """All faults are over: the camera is good, the disk writes, the daemon listens and has closed its take."""
+    yard.order()
+    yard.slow_disk(0)
+    yard.refuse_writes(on=False)
+    mark = len(yard.log)
+    assert await yard.kill(signal.SIGTERM) in (0, -signal.SIGTERM)
+    pid = await yard.start()
+    await yard.until(lambda: any(f"{pid} INFO camera main of ottermole: a camera" in line for line in yard.log[mark:]))
+    await yard.until(lambda: bool(yard.host._watchers))
+    since = clock.monotonic()
+    await yard.until(lambda: _closed(yard) or clock.monotonic() - since > 20)
+
+
+def _closed(yard: Yard) -> bool:
+    return all(take.outcome is not None for take in yard.takes()) and not any(yard.store.glob("*/take.db-*"))
+
+
+def _count(yard: Yard, script: Sequence[Fault], counts: Counts) -> None:
+    counts.days += 1
+    counts.faults.update(f"{fault.kind} {fault.word}".split()[0] for fault in script)
+    for take in yard.takes():
+        counts.cues += len(take.cues)
+        counts.landed += sum(shot.outcome == "landed" for shot in take.shots)
+        counts.missed += sum(shot.outcome == "missed" for shot in take.shots)
+    counts.longest_hold_s = max(counts.longest_hold_s, promises.holds_are_short(yard))
