@@ -62,6 +62,9 @@ from lapsed.trials import Trials
 
 log = logging.getLogger(__name__)
 
+CLOSE_WITHIN_S = 5.0
+"""How long a daemon that ends waits for takes that are just being closed; then the next start closes them."""
+
 JOURNAL_WITHIN_S = 2.0
 """How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
 
@@ -109,6 +112,7 @@ class Runner:
         self._turning = False
         self._timer: asyncio.TimerHandle | None = None
         self._tasks: set[asyncio.Task[None]] = set()
+        self._closing: set[asyncio.Task[None]] = set()
         self._take: Ledger | None = None
         self._block: Block | None = None
         self._came_back: tuple[str, ...] = ()
@@ -194,7 +198,11 @@ class Runner:
         finally:
             if self._timer is not None:
                 self._timer.cancel()
-            for task in list(self._tasks):
+            for task in self._tasks - self._closing:
+                task.cancel()
+            if self._closing:
+                await asyncio.wait(self._closing, timeout=CLOSE_WITHIN_S)
+            for task in self._closing:
                 task.cancel()
             await asyncio.gather(*self._tasks, return_exceptions=True)
             await self._forecaster.leave()
@@ -322,7 +330,7 @@ class Runner:
             case s.CloseTake(outcome, reason):
                 self._forecaster.end()
                 if self._take is not None:
-                    self._do(self._close(self._take, outcome, reason))
+                    self._closing.add(self._do(self._close(self._take, outcome, reason)))
                     self._take = None
             case s.Release(shot, by_s):
                 self._release(shot, by_s)
@@ -479,7 +487,7 @@ class Runner:
         self._onlooker.went_wrong(str(error), clock.stamp())
         if not isinstance(error, BugError) and take is self._take:
             self._take = None
-            self._do(take.leave())
+            self._closing.add(self._do(take.leave()))
             self.tell(s.TakeFailed(str(error)))
 
     async def _look_at_disk(self) -> None:
@@ -489,13 +497,15 @@ class Runner:
         if reason != self._state.stopped:
             self.tell(s.Stopped(reason))
 
-    def _do(self, work: Coroutine[object, object, None]) -> None:
+    def _do(self, work: Coroutine[object, object, None]) -> asyncio.Task[None]:
         task = asyncio.get_running_loop().create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._done)
+        return task
 
     def _done(self, task: asyncio.Task[None]) -> None:
         self._tasks.discard(task)
+        self._closing.discard(task)
         if not task.cancelled() and task.exception() is not None:
             log.error("%s: a task failed", self.name, exc_info=task.exception())
 

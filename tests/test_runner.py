@@ -1,14 +1,17 @@
 """One printer in one process: what becomes of the print when the disk or the cameras refuse."""
 
 import asyncio
+import time
 
 import pytest
 
 from lapsed import __main__, app, settings
+from lapsed.model import Outcome
 from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
 from lapsed.take import reader
+from lapsed.take.journal import Journal
 
 STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
 CARD = {"gphoto": "tests.camera.kinds.card:open_camera"}
@@ -23,7 +26,7 @@ def configured(store, url, cameras=("main",)):
 
 @pytest.fixture
 async def host():
-    async with SimHost(pace=Pace(150)) as made:
+    async with SimHost(pace=Pace(60)) as made:
         yield made
 
 
@@ -61,6 +64,25 @@ async def test_a_print_whose_take_cannot_be_opened_goes_by_and_the_next_one_is_f
     await running
     take = reader.read_take(ended[0])
     assert [shot.outcome for shot in take.shots] == ["landed"] * 6
+
+
+async def test_a_daemon_that_is_stopped_as_a_take_closes_closes_it(host, part, tmp_path, monkeypatch):
+    commit, ended = Journal._commit, []
+
+    def slow(journal, entries):
+        time.sleep(0.5)  # a disk, in the journal's own thread
+        return commit(journal, entries)
+
+    daemon = app.Daemon(configured(tmp_path / "takes", host.url), None, kinds=STILL, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await until(lambda: daemon.ready)
+    await host.bench.begin(part)
+    await asyncio.wait_for(host.bench.ended.wait(), 60)
+    monkeypatch.setattr(Journal, "_commit", slow)
+    await until(lambda: daemon.desk.now().printers[0].take is None)
+    daemon.stop()
+    await running
+    assert [take.outcome for take in reader.list_takes(tmp_path / "takes")] == [Outcome.FINISHED]
 
 
 async def test_several_cameras_fire_together_and_their_spread_is_journaled(host, part, tmp_path):

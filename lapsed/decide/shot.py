@@ -227,6 +227,9 @@ def _resume(turn: Turn) -> None:
     shot = turn.state.shot
     assert shot is not None  # noqa: S101 - callers hold a shot
     if not shot.resume or shot.foreign:
+        if not shot.resume:
+            # Where a host keeps hold and pause apart, our hold comes to light again once the person's pause is over.
+            turn.change(loose=replace(shot, resume=True))
         over(turn)
         return
     turn.change_shot(phase=Phase.RESUMING, until=turn.now + turn.state.rules.cadence.hold_limit_s)
@@ -311,6 +314,8 @@ def paused(turn: Turn, *, held: bool) -> bool:
     if rules.held_word and not held:
         turn.change_shot(resume=False)
         return False
+    if rules.held_word:
+        turn.change_shot(resume=True)
     if shot.phase is Phase.HOLDING:
         done(turn, Done(shot.cue.number, Phase.HOLDING))
     elif shot.phase is Phase.RECOVERING and shot.waiting:

@@ -210,6 +210,28 @@ def test_a_user_who_pauses_in_mid_shot_is_left_with_a_paused_print(bench):
     assert bench.state.take.paused
 
 
+def test_a_hold_that_comes_to_light_again_after_a_pause_is_ended(bench):
+    bench.begin()
+    bench.tell(LayerSeen(1))
+    bench.answer_until(P.EXPOSING)
+    bench.tell(PrintPaused(held=False), Exposed(1, "main", bench.now))
+    bench.answer_until(None)
+    assert kinds(bench.tell(PrintPaused(held=True))) == ["Resume"]
+    bench.answer_until(None)
+    bench.tell(PrintResumed())
+    assert not bench.state.take.paused
+    assert len(bench.of(s.SendBack)) == 1
+
+
+def test_a_pause_that_comes_and_goes_within_a_shot_leaves_the_hold_ours_to_end(bench):
+    bench.begin()
+    bench.tell(LayerSeen(1))
+    bench.answer_until(P.EXPOSING)
+    bench.tell(PrintPaused(held=False), PrintPaused(held=True), Exposed(1, "main", bench.now))
+    bench.answer_until(None)
+    assert len(bench.of(s.Resume)) == 1
+
+
 def test_where_the_host_has_one_word_for_both_our_hold_is_no_pause(make_bench):
     bench = make_bench(every_layers=1, held_word=False)
     bench.begin()

@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
+from websockets.sync.client import connect
 
 from lapsed.sim.part import write_part
 from lapsed.take import reader
@@ -66,17 +67,32 @@ class Workshop:
         script = folder / "faults.json"
         script.write_text(json.dumps(faults))
         self.host = subprocess.Popen(
-            [sys.executable, "-m", "lapsed.sim.host", "--file", self.part, "--speed", str(speed), "--log", self.log,
-             "--begin-after", "4", "--faults", script],
+            [sys.executable, "-m", "lapsed.sim.host", "--speed", str(speed), "--log", self.log, "--faults", script],
             stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         assert self.host.stdout is not None
-        url = json.loads(self.host.stdout.readline())["url"]
+        url = self.url = json.loads(self.host.stdout.readline())["url"]
         self.store = folder / "takes"
         self.config = folder / "lapsed.toml"
         serve = "false" if port is None else "true"
         self.config.write_text(CONFIG.format(store=self.store, url=url, serve=serve, port=port or 0))
         self.daemon = self.start()
+        self.begin()
+
+    def begin(self) -> None:
+        """Have the host print, once the daemon hears it and its camera is there: a busy machine takes its time."""
+        until = time.monotonic() + 60
+        while not all(word in self.said() for word in (" is heard", "camera main of ottermole: ")):
+            assert time.monotonic() < until, self.said()
+            time.sleep(0.05)
+        with connect(self.url, proxy=None) as host:
+            call = {"jsonrpc": "2.0", "id": 1, "method": "job.begin", "params": {"file": str(self.part)}}
+            host.send(json.dumps(call))
+            assert "result" in json.loads(host.recv(60))
+
+    def said(self) -> str:
+        """The daemon's log until now."""
+        return (self.folder / "daemon.log").read_text()
 
     def start(self) -> subprocess.Popen:
         """A daemon, as the service starts it."""

@@ -1,0 +1,23 @@
+"""A fixed set of days; `python -m tests.chaos` has as many more as one has time for."""
+
+import pytest
+
+from tests.chaos.day import LAYERS, Counts, live
+from tests.chaos.script import script
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.mark.parametrize("seed", range(1, 7))
+async def test_whatever_goes_wrong_on_a_day_every_promise_is_kept(seed, tmp_path):
+    counts = Counts()
+    await live(tmp_path, script(seed, LAYERS, 6), counts)
+    assert (counts.days, counts.faults.total()) == (1, 6)
+
+
+@pytest.mark.parametrize("seed", [101, 102])
+async def test_a_daemon_killed_at_any_instant_loses_nothing_that_was_safe(seed, tmp_path):
+    counts = Counts()
+    await live(tmp_path, script(seed, LAYERS, 6, ("kill",)), counts)
+    assert counts.faults == {"kill": 6}
+    assert counts.landed >= 6  # the print after it among them
