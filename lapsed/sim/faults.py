@@ -108,7 +108,17 @@ class Untruth(_Fault):
 
 
 Fault = Annotated[
-    Drop | Restart | Stall | Garbage | Big | Cancel | Fail | ErrorReplies | NoReplies | RepeatLayer | LayerBurst
+    Drop
+    | Restart
+    | Stall
+    | Garbage
+    | Big
+    | Cancel
+    | Fail
+    | ErrorReplies
+    | NoReplies
+    | RepeatLayer
+    | LayerBurst
     | Untruth,
     Field(discriminator="kind"),
 ]

@@ -231,10 +231,20 @@ def boot_id() -> str:
 def _make_folder(store: Path, print_info: PrintInfo, stamp: Stamp) -> Path:
     # In the person's own time zone: they look for the print of that evening. The journal holds UTC.
     moment = datetime.fromisoformat(stamp.utc).astimezone()
-    store.mkdir(parents=True, exist_ok=True)
+    _ensure_store(store)
     folder = next(folder for folder in _names(store, moment, print_info.name) if _made(folder))
     schema.sync_folder(store)
     return folder
+
+
+def _ensure_store(store: Path) -> None:
+    """Make the store and the folders it lies in, each safe under its name."""
+    for folder in (*reversed(store.absolute().parents), store):
+        if not folder.is_dir():
+            folder.mkdir(exist_ok=True)
+            schema.sync_folder(folder.parent)
+    with suppress(OSError):  # whoever else made it may not have; and we may not read where it lies
+        schema.sync_folder(store.absolute().parent)
 
 
 def _names(store: Path, moment: datetime, print_name: str) -> Iterator[Path]:

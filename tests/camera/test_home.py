@@ -10,7 +10,13 @@ import pytest
 
 from lapsed.camera import home
 
-HOLDER = "import sys, time\nfrom lapsed.camera import home\nwith home.home() as made:\n print(made, flush=True)\n time.sleep(600)"
+HOLDER = """
+import time
+from lapsed.camera import home
+with home.home() as made:
+    print(made, flush=True)
+    time.sleep(600)
+"""
 
 
 @pytest.fixture(autouse=True)

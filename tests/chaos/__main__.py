@@ -8,6 +8,7 @@ import argparse
 import asyncio
 import sys
 import tempfile
+import traceback
 from itertools import count
 from pathlib import Path
 
@@ -35,7 +36,7 @@ def main() -> int:
             try:
                 asyncio.run(live(Path(folder), script(seed, LAYERS, options.faults, kinds), counts))
             except AssertionError as error:
-                sys.stderr.write(f"seed {seed}: {error}\n")
+                sys.stderr.write(f"seed {seed}: {''.join(traceback.format_exception(error))}\n")
                 return 1
     sys.stdout.write(f"seeds {options.seed} to {seed - 1}: {counts.line()}\n")
     return 0

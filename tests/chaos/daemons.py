@@ -14,6 +14,7 @@ import sys
 import tempfile
 import threading
 import time
+import traceback
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -55,10 +56,11 @@ def live(home: Path, config: Path) -> None:
 def _child(order: dict[str, str]) -> None:
     try:
         live(Path(order["home"]), Path(order["config"]))
-    except BaseException:
-        logging.exception("the daemon fell")
-        os._exit(70)
-    os._exit(0)
+    finally:
+        # Without this, a child that failed would go on as a second forker.
+        if sys.exc_info()[0] is not None:
+            traceback.print_exc()
+        os._exit(70 if sys.exc_info()[0] is not None else 0)
 
 
 def _reap(pid: int) -> None:

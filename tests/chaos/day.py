@@ -2,7 +2,6 @@
 
 import asyncio
 import signal
-import traceback
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -38,13 +37,13 @@ class Counts:
 
 
 async def live(folder: Path, script: Sequence[Fault], counts: Counts) -> None:
-    """One day by `script`; AssertionError, with the log, for a promise that was broken."""
+    """One day by `script`; AssertionError, noted with the log, for a promise that was broken."""
     async with Yard(folder) as yard:
         try:
             await _live(yard, script, counts)
-        except BaseException as error:
-            told = ["the script:", *map(fault_line, script), "the daemon's log:", *yard.log[-60:]]
-            raise AssertionError("\n".join([*traceback.format_exception(error), *told])) from None
+        except Exception as error:
+            error.add_note("\n".join(["the script:", *map(fault_line, script), "the daemon's log:", *yard.log[-60:]]))
+            raise
 
 
 async def _live(yard: Yard, script: Sequence[Fault], counts: Counts) -> None:
@@ -62,7 +61,7 @@ async def _live(yard: Yard, script: Sequence[Fault], counts: Counts) -> None:
     # The next shots work: the same name once more, and not one of them is missed.
     file.write_text(after)
     last = yard.takes()[-1].name if yard.store.exists() and yard.takes() else None
-    await yard.until(lambda: yard.host.up.is_set())
+    await yard.until(yard.host.up.is_set)
     await yard.host.bench.begin(file)
     await yard.until(yard.host.bench.ended.is_set)
     await yard.until(lambda: _closed(yard))
@@ -76,7 +75,7 @@ async def _live(yard: Yard, script: Sequence[Fault], counts: Counts) -> None:
 
 
 async def _strike(yard: Yard, script: Sequence[Fault]) -> None:
-    """Carry the faults out as the print reaches them; what comes at one time overlaps, but for the daemon's own life."""
+    """Carry the faults out as the print reaches them; they overlap, but for those of the daemon's own life."""
     lives = asyncio.Lock()
     under_way = set()
     for fault in script:

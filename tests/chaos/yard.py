@@ -188,7 +188,9 @@ class Yard:
 
     async def ready(self) -> None:
         """Until a daemon listens and its camera is there."""
-        await self.until(lambda: any(f"{self.pid} INFO camera main of ottermole: a camera" in line for line in self.log))
+        await self.until(
+            lambda: any(f"{self.pid} INFO camera main of ottermole: a camera" in line for line in self.log)
+        )
         await self.until(lambda: bool(self.host._watchers))
 
     async def until(self, condition: Callable[[], object], within_s: float = PATIENCE_S) -> None:
