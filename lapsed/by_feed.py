@@ -9,7 +9,7 @@ from lapsed.host.feed import Feed
 from lapsed.model import Block, PrintInfo
 from lapsed.settings import Call, FeedLink
 
-Do = Callable[[Coroutine[object, object, None]], None]
+Do = Callable[[Coroutine[object, object, None]], object]
 
 
 class ByFeed:

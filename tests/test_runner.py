@@ -26,7 +26,14 @@ def configured(store, url, cameras=("main",)):
 
 @pytest.fixture
 async def host():
-    async with SimHost(pace=Pace(60)) as made:
+    async with SimHost(pace=Pace(150)) as made:
+        yield made
+
+
+@pytest.fixture
+async def slow_host():
+    """Its layers take long enough for a shot of each, however busy the machine."""
+    async with SimHost(pace=Pace(50)) as made:
         yield made
 
 
@@ -51,15 +58,15 @@ async def filmed(daemon, host, part, ended, takes):
     await until(lambda: len(ended) == takes)
 
 
-async def test_a_print_whose_take_cannot_be_opened_goes_by_and_the_next_one_is_filmed(host, part, tmp_path):
+async def test_a_print_whose_take_cannot_be_opened_goes_by_and_the_next_one_is_filmed(slow_host, part, tmp_path):
     store, ended = tmp_path / "takes", []
-    daemon = app.Daemon(configured(store, host.url), None, kinds=STILL, ended=ended.append)
+    daemon = app.Daemon(configured(store, slow_host.url), None, kinds=STILL, ended=ended.append)
     running = asyncio.create_task(daemon.run())
     await until(lambda: daemon.ready)
     store.write_text("a file where the folder should be")
-    await filmed(daemon, host, part, ended, takes=0)
+    await filmed(daemon, slow_host, part, ended, takes=0)
     store.unlink()
-    await filmed(daemon, host, part, ended, takes=1)
+    await filmed(daemon, slow_host, part, ended, takes=1)
     daemon.stop()
     await running
     take = reader.read_take(ended[0])
