@@ -18,6 +18,7 @@ from lapsed.host.feed import Feed
 from lapsed.sim import posed_camera
 from lapsed.sim.part import write_part
 from lapsed.take import reader
+from lapsed.web.server import Server
 
 SPEED = 70.0
 """How many times faster than a real machine the simulated one prints."""
@@ -126,12 +127,16 @@ async def _film(out: Path, part: Path, camera: str, shots: int, tell: Tell) -> P
         os.environ["VCAMERADIR"] = str(out / "card")
         os.environ[posed_camera.URL] = url
         kinds = app.CAMERA_KINDS | {"gphoto": "lapsed.sim.posed_camera:open_camera"}
-        daemon = app.Daemon(_settings(out, url, camera), None, kinds=kinds, ended=ended.set_result)
-        running = asyncio.create_task(daemon.run())
+        whole = _settings(out, url, camera)
+        daemon = app.Daemon(whole, None, kinds=kinds, ended=ended.set_result)
+        page = Server(whole.web, daemon.desk, out / "token")
+        page.listen()
+        running, serving = asyncio.create_task(daemon.run()), asyncio.create_task(page.run())
         try:
             async with asyncio.timeout(READY_WITHIN_S):
                 await _until(lambda: daemon.ready or running.done())
             tell(f"printing {part} and shooting {shots} frames")
+            tell(f"watch it meanwhile at http://127.0.0.1:{page.port}/")
             await _begin(url, part)
             async with asyncio.timeout(PRINT_WITHIN_S + SHOT_WITHIN_S * shots):
                 await _until(lambda: ended.done() or running.done())
@@ -140,6 +145,8 @@ async def _film(out: Path, part: Path, camera: str, shots: int, tell: Tell) -> P
         finally:
             daemon.stop()
             await running
+            serving.cancel()
+            await asyncio.gather(serving, return_exceptions=True)
     return ended.result()
 
 
@@ -160,7 +167,12 @@ def _settings(out: Path, url: str, camera: str) -> settings.Settings:
         "cadence": {"every_layers": 1},
     }
     return settings.Settings.model_validate(
-        {"store": {"folder": out, "min_free_mb": 50}, "stitch": {"when": "never"}, "printer": [printer]}
+        {
+            "store": {"folder": out, "min_free_mb": 50},
+            "stitch": {"when": "never"},
+            "web": {"port": 0},
+            "printer": [printer],
+        }
     )
 
 
