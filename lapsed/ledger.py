@@ -12,6 +12,7 @@ from lapsed.model import Outcome, PrintInfo
 from lapsed.take import schema
 from lapsed.take.journal import Journal
 from lapsed.take.records import Record
+from lapsed.wall import Wall
 
 
 class Ledger:
@@ -20,8 +21,9 @@ class Ledger:
     Opening a take waits for the disk, so it happens in a thread; what is written meanwhile follows in its order.
     """
 
-    def __init__(self, opening: Callable[[], Journal], trouble: "Trouble") -> None:
+    def __init__(self, opening: Callable[[], Journal], trouble: "Trouble", began_s: float) -> None:
         self._trouble = trouble
+        self._wall = Wall(began_s)
         self._early: list[tuple[tuple[Record, ...], asyncio.Future[bool]]] = []
         self._journal: Journal | None = None
         self._opening = asyncio.get_running_loop().create_task(self._open(opening))
@@ -38,12 +40,12 @@ class Ledger:
         """A new take with a folder for each of `cameras`."""
         stamp = clock.stamp()
         whole = {**meta, "cameras": list(cameras)}
-        return cls(lambda: _with_folders(Journal.create(store, info, whole, stamp), cameras), trouble)
+        return cls(lambda: _with_folders(Journal.create(store, info, whole, stamp), cameras), trouble, stamp.mono_s)
 
     @classmethod
-    def going_on(cls, folder: Path, cameras: Collection[str], trouble: "Trouble") -> Self:
-        """A take that was left open."""
-        return cls(lambda: _with_folders(Journal.reopen(folder), cameras), trouble)
+    def going_on(cls, folder: Path, cameras: Collection[str], trouble: "Trouble", began_s: float) -> Self:
+        """A take that was left open, and began at `began_s` on the monotonic clock."""
+        return cls(lambda: _with_folders(Journal.reopen(folder), cameras), trouble, began_s)
 
     @property
     def folder(self) -> Path | None:
@@ -68,6 +70,7 @@ class Ledger:
         await asyncio.shield(self._opening)
         if self._journal is None:
             return None
+        self.write(*self._wall.look())
         done = await self._settled(self._journal.close(outcome, reason, clock.stamp()))
         return self._journal.folder if done else None
 
@@ -91,6 +94,7 @@ class Ledger:
 
     def _submit(self, records: tuple[Record, ...]) -> asyncio.Future[bool]:
         answer: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        records = (*self._wall.look(), *records)
         if self._journal is not None:
             self._follow(self._journal.submit(*records), answer)
         elif self._opening.done():

@@ -153,7 +153,7 @@ class Runner:
                 await asyncio.to_thread(recovery.finish, folder, Outcome.LOST, reason, stamp)
 
     def _go_on(self, take: recovery.Recovered, silent_s: float) -> None:
-        self._take = Ledger.going_on(take.folder, self._keepers, self._trouble)
+        self._take = Ledger.going_on(take.folder, self._keepers, self._trouble, take.since_s)
         self._came_back = take.hold.come_back if take.hold is not None else ()
         self._by = self._hand(take.print)
         log.info("take %s goes on after cue %d", take.folder.name, take.cues)

@@ -7,6 +7,7 @@ with TakeEndedError. The refused rows stay owed: each later commit begins with t
 room comes back nothing is lost but the time. Rows of one `submit` are written together or not at all.
 """
 
+import json
 import logging
 import queue
 import sqlite3
@@ -16,7 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import count
 from os import close as close_handle
 from pathlib import Path
@@ -27,7 +28,7 @@ from lapsed.clock import Stamp
 from lapsed.errors import BugError, LapsedError, TakeEndedError
 from lapsed.model import Outcome, PrintInfo
 from lapsed.take import schema
-from lapsed.take.name import take_name
+from lapsed.take.name import NAME_FORMAT, STAMPED, began_by_name, take_name
 from lapsed.take.records import Kept, PrintNoted, Record, Row, TakeEnded, rows
 from lapsed.take.space import lock
 
@@ -35,6 +36,9 @@ log = logging.getLogger(__name__)
 
 RETRY_S = (0.05, 0.2, 0.75)
 """Pauses before a refused commit is tried again; together less than a second, for shots wait on it."""
+
+RIGHT_WITHIN = timedelta(seconds=60)
+"""A take's name may be so far from when it began; beyond that the clock was wrong, and the name is mended."""
 
 _MOST_AT_ONCE = 500
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -158,7 +162,9 @@ class Journal:
                 break
         if last.ends:
             owed = self._written([*owed, last])
+            began = None if owed else _began(self._db)
             schema.close_for_good(self._db)
+            self.folder = _named_after(self.folder, began)
         else:
             self._db.close()
         close_handle(self._handle)
@@ -234,6 +240,36 @@ def _make_folder(store: Path, print_info: PrintInfo, stamp: Stamp) -> Path:
     _ensure_store(store)
     folder = next(folder for folder in _names(store, moment, print_info.name) if _made(folder))
     schema.sync_folder(store)
+    return folder
+
+
+def _began(db: sqlite3.Connection) -> datetime | None:
+    """When the take began, as is known by its end: the computer's clock may have been set meanwhile."""
+    try:
+        (value,) = db.execute("SELECT value FROM meta WHERE key = 'created_utc'").fetchone()
+        return datetime.fromisoformat(json.loads(value)).astimezone()
+    except (sqlite3.Error, ValueError, TypeError):
+        return None
+
+
+def _named_after(folder: Path, began: datetime | None) -> Path:
+    """Where the take lies once its name tells the time at which it began; a name that is about right stays."""
+    told = began_by_name(folder.name)
+    if began is None or told is None or abs(began.replace(tzinfo=None) - told) < RIGHT_WITHIN:
+        return folder
+    stem = folder.name[len(STAMPED) :]
+    for attempt in count(1):
+        name = f"{began:{NAME_FORMAT}}{stem}" + (f"-{attempt}" if attempt > 1 else "")
+        target = folder.with_name(name)
+        if target.exists():
+            continue
+        try:
+            folder.rename(target)
+            schema.sync_folder(folder.parent)
+        except OSError as error:
+            log.warning("take %s keeps the name of a wrong time: %s", folder.name, _why(error))
+            return folder
+        return target
     return folder
 
 

@@ -7,6 +7,10 @@ from datetime import datetime
 MOST_BYTES = 160
 """Longest folder name: below the 255 bytes that file systems take, with room for suffixes of archives and copies."""
 
+NAME_FORMAT = "%Y-%m-%d_%H%M%S_"
+STAMPED = "2026-05-04_093000_"
+"""What NAME_FORMAT looks like."""
+
 _ENDINGS = re.compile(r"\.(gcode|gco|gc|g|nc|ngc)\Z", re.IGNORECASE)
 
 
@@ -16,10 +20,18 @@ def take_name(moment: datetime, print_name: str, attempt: int = 1) -> str:
     From the second `attempt` on the name ends in -2, -3 ..., for prints that begin within one second. The result is
     one path component of at most MOST_BYTES bytes in UTF-8 whatever `print_name` holds.
     """
-    head = moment.strftime("%Y-%m-%d_%H%M%S_")
-    head = head.rjust(len("2026-05-04_093000_"), "0")  # strftime writes years before 1000 with fewer digits
+    head = moment.strftime(NAME_FORMAT)
+    head = head.rjust(len(STAMPED), "0")  # strftime writes years before 1000 with fewer digits
     tail = "" if attempt == 1 else f"-{attempt}"
     return head + _shortened(clean(print_name), MOST_BYTES - len(head) - len(tail)) + tail
+
+
+def began_by_name(name: str) -> datetime | None:
+    """The local time that a take's name tells, without a zone; None where it tells none."""
+    try:
+        return datetime.strptime(name[: len(STAMPED)], NAME_FORMAT)  # noqa: DTZ007 - the name tells no zone
+    except ValueError:
+        return None
 
 
 def clean(print_name: str) -> str:

@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from lapsed.errors import UserError
 from lapsed.model import Outcome, PrintInfo, Why
 from lapsed.take import schema
+from lapsed.take.name import began_by_name
 
 T = TypeVar("T")
 
@@ -136,14 +137,23 @@ def read_take(folder: Path) -> TakeView:
 
 
 def list_takes(store: Path) -> list[TakeSummary]:
-    """The takes in `store`, newest first; a damaged one is listed with its problem. Raises UserError for the store."""
+    """The takes in `store`, newest first; a damaged one is listed with its problem. Raises UserError for the store.
+
+    Newest by the record and not by the name, whose local time goes back for an hour each autumn.
+    """
     try:
         folders = sorted((path for path in store.iterdir() if (path / schema.DB_NAME).is_file()), reverse=True)
     except FileNotFoundError:
         return []
     except OSError as error:
         raise UserError(f"cannot list the takes in {store}: {error.strerror}") from error
-    return [_summary(folder) for folder in folders]
+    return sorted(map(_summary, folders), key=_began, reverse=True)
+
+
+def _began(take: TakeSummary) -> str:
+    """When the take began, as texts that sort; a damaged one by its name, which is right to the hour or so."""
+    named = began_by_name(take.name)
+    return take.started_utc or (named.isoformat() if named is not None else "")
 
 
 def reading(folder: Path, work: Callable[[sqlite3.Connection], T]) -> T:

@@ -7,18 +7,18 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from os import close as close_handle
 from pathlib import Path
 from typing import Any, TypeVar
 
-from lapsed.clock import Stamp
+from lapsed.clock import Stamp, utc_text
 from lapsed.errors import LapsedError, TakeEndedError, UserError
 from lapsed.model import Missed, Note, OnCard, Outcome, PrintInfo, Why
 from lapsed.take import schema
 from lapsed.take.frames import Found, tidy, whole_frames
-from lapsed.take.journal import boot_id
-from lapsed.take.reader import cameras_of, list_takes, meta_of, print_of
+from lapsed.take.journal import RIGHT_WITHIN, boot_id
+from lapsed.take.reader import cameras_of, list_takes, meta_of, print_of, reading
 from lapsed.take.records import CameraNoted, Kept, Noted, Row, TakeEnded, landed_row, rows
 from lapsed.take.space import lock
 
@@ -29,6 +29,9 @@ GONE = "its file is no longer in the take"
 
 CARD_KINDS = frozenset({"release"})
 """Kinds of cameras, by the configuration's word, whose pictures are out of reach until their card is ingested."""
+
+LONGEST_OFF_S = 7 * 86_400.0
+"""A machine that was off for longer in mid-print has a wrong clock instead."""
 
 Key = tuple[int, str]
 """The number of a shot and the name of a camera."""
@@ -120,7 +123,16 @@ def find_open(store: Path) -> list[Path]:
         if re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}_[0-9]{6}_", folder.name) and not (folder / schema.DB_NAME).exists():
             with suppress(LapsedError, OSError):  # another process is making it, or the disk can't be written
                 _discarding(folder)
-    return [take.folder for take in reversed(takes) if take.outcome is None]
+    return sorted((take.folder for take in reversed(takes) if take.outcome is None), key=_age)
+
+
+def _age(folder: Path) -> tuple[bool, float]:
+    """Sorts open takes by their beginning: those of this boot come last, by a clock that nobody sets."""
+    with suppress(LapsedError, ValueError, TypeError):
+        meta = reading(folder, meta_of)
+        if meta.get("boot") == boot_id():
+            return True, float(meta["since_s"])
+    return False, 0.0
 
 
 def recover(folder: Path, stamp: Stamp) -> Recovered:
@@ -191,6 +203,9 @@ def _recover(folder: Path, db: sqlite3.Connection, stamp: Stamp) -> Recovered:
     mending = reconcile(cues, cameras, shots, gone, found, fired=fired)
     same_boot = meta.get("boot") == boot_id()
     meta |= _times(db, meta, stamp) | {"boot": boot_id()}
+    if same_boot:
+        # Had the clock been set while no daemon ran, the monotonic one still knows when the take began.
+        meta["created_utc"] = _utc_at(meta, stamp)
     _write(db, (*_mended(mending, stamp), *rows(Kept(meta)), *rows(Noted(_note(mending), stamp))))
     return _recovered(folder, db, meta, mending, same_boot=same_boot)
 
@@ -234,11 +249,35 @@ def _times(db: sqlite3.Connection, meta: Mapping[str, Any], now: Stamp) -> dict[
     first = db.execute("SELECT mono_s, utc FROM cue WHERE mono_s IS NOT NULL ORDER BY number LIMIT 1").fetchone()
     if first is not None:
         times["first_cue_s"] = (meta.get("first_cue_s", first[0]), first[1])
+    told_s = {key: float(mono_s) for key, (mono_s, utc) in times.items() if mono_s is not None and utc is not None}
     if meta.get("boot") == boot_id():
-        return {key: float(mono_s) for key, (mono_s, _) in times.items()}
-    now_utc = datetime.fromisoformat(now.utc)
-    ago_s = {key: (now_utc - datetime.fromisoformat(utc)).total_seconds() for key, (_, utc) in times.items()}
-    return {key: now.mono_s - max(0.0, ago) for key, ago in ago_s.items()}
+        return told_s
+    last_s, last_utc = _last(db)
+    if last_s is None or last_utc is None:
+        return dict.fromkeys(told_s, now.mono_s - _gap_s(meta.get("created_utc"), now))
+    gap_s = _gap_s(last_utc, now)
+    return {key: now.mono_s - gap_s - max(0.0, last_s - mono_s) for key, mono_s in told_s.items()}
+
+
+def _last(db: sqlite3.Connection) -> tuple[float | None, str | None]:
+    """The last row's time, on the monotonic clock of the boot that wrote it and on the wall clock."""
+    found: tuple[float | None, str | None] | None = db.execute(
+        "SELECT mono_s, utc FROM (SELECT mono_s, utc FROM cue WHERE mono_s IS NOT NULL "
+        "UNION ALL SELECT mono_s, utc FROM event WHERE mono_s IS NOT NULL) ORDER BY utc DESC LIMIT 1"
+    ).fetchone()
+    return found or (None, None)
+
+
+def _utc_at(meta: Mapping[str, Any], now: Stamp) -> str:
+    told = datetime.fromisoformat(meta["created_utc"])
+    began = datetime.fromisoformat(now.utc) - timedelta(seconds=now.mono_s - meta["since_s"])
+    return str(meta["created_utc"]) if abs(began - told) < RIGHT_WITHIN else utc_text(began)
+
+
+def _gap_s(utc: object, now: Stamp) -> float:
+    """How long ago `utc` was, in an earlier boot: at least as long as this one lasts, where the clock may be wrong."""
+    ago_s = (datetime.fromisoformat(now.utc) - datetime.fromisoformat(str(utc))).total_seconds()
+    return ago_s if 0 <= ago_s <= now.mono_s + LONGEST_OFF_S else now.mono_s
 
 
 def _recovered(

@@ -73,7 +73,8 @@ async def _live(yard: Yard, script: Sequence[Fault], counts: Counts) -> None:
     promises.check(yard, [post, after], truthful=all(fault.kind != "news" for fault in script))
     takes = {take.name: take for take in yard.takes()}
     fresh = [take for name, take in takes.items() if name != last and len(take.cues) == AFTER]
-    assert any([shot.outcome for shot in take.shots] == ["landed"] * AFTER for take in fresh), takes
+    outcomes = [[shot.outcome for shot in take.shots] for take in fresh]
+    assert ["landed"] * AFTER in outcomes, [(take.name, len(take.cues)) for take in takes.values()]
     _count(yard, script, counts)
 
 

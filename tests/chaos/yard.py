@@ -214,6 +214,12 @@ class Yard:
         """Step the daemon's wall clock to be wrong by so much."""
         (self.home / "wall_s").write_text(str(offset_s))
 
+    def calm_host(self) -> None:
+        """End the host's faults that would strike later."""
+        self.host._news.burst, self.host._news._kept = 0, []
+        self.host._errors.clear()
+        self.host._mute = 0
+
     def slow_disk(self, commit_s: float) -> None:
         """Have each commit take so long."""
         (self.home / "commit_s").write_text(str(commit_s))
