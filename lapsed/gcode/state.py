@@ -142,51 +142,68 @@ def relative_extrusion(state: State, dialect: Dialect) -> bool:
     return not state.absolute_extrusion or (dialect.extruder_follows == "over" and not state.absolute)
 
 
-def _target(state: State, line: Line, dialect: Dialect) -> tuple[tuple[float, ...], frozenset[str]]:
+def _target(state: State, line: Line, dialect: Dialect) -> tuple[Position, frozenset[str]]:
     """Where a move's words lead, in the G-code's coordinates, and the axes it makes certain."""
+    words, here, known = line.words, state.position, state.known
     unit = INCH_MM if state.inches else 1.0
-    target: list[float] = []
-    sure: set[str] = set()
-    for axis, here in zip(AXES, place(state.position), strict=True):
-        value = line.value(axis)
-        relative = relative_extrusion(state, dialect) if axis == "E" else not state.absolute
-        if value is None:
-            target.append(here)
-        elif relative:
-            target.append(here + value * unit)
-        else:
-            target.append(value * unit)
-            sure.add(axis)
-    return tuple(target), state.known | sure
+    fixed, fixed_e = state.absolute, not relative_extrusion(state, dialect)
+    x, y, z, e = words.get("X"), words.get("Y"), words.get("Z"), words.get("E")
+    target = Position(
+        here.x if x is None else x * unit if fixed else here.x + x * unit,
+        here.y if y is None else y * unit if fixed else here.y + y * unit,
+        here.z if z is None else z * unit if fixed else here.z + z * unit,
+        here.e if e is None else e * unit if fixed_e else here.e + e * unit,
+    )
+    if len(known) < len(AXES):
+        said = {axis for axis in AXES if words.get(axis) is not None}
+        known |= {axis for axis in said if (fixed_e if axis == "E" else fixed)}
+    return target, known
 
 
-def _fed(state: State, line: Line) -> State:
-    """The state with the feed rate that a move's F word sets."""
-    feed = line.value("F")
+def _feed(state: State, line: Line) -> float:
+    """The feed rate in force once a move's F word is heeded."""
+    feed = line.words.get("F")
     if feed is None or feed <= 0:
-        return state
-    return replace(state, feed_mm_min=feed * INCH_MM if state.inches else feed)
+        return state.feed_mm_min
+    return feed * INCH_MM if state.inches else feed
 
 
-def _go(state: State, points: tuple[Position, ...], known: frozenset[str]) -> tuple[State, tuple[Segment, ...]]:
+def _go(
+    state: State, points: tuple[Position, ...], feed_mm_min: float, known: frozenset[str]
+) -> tuple[State, tuple[Segment, ...]]:
     """Travel along `points`, G-code coordinates."""
-    here, segments = state.machine, list[Segment]()
-    primed = state.primed_e
+    offset, primed = state.offset, state.primed_e
+    here, segments = _add(state.position, offset), list[Segment]()
     for point in points:
-        there = _add(point, state.offset)
+        there = _add(point, offset)
         if there != here:
-            segments.append(Segment(here, there, state.feed_mm_min * state.feed_factor))
+            segments.append(Segment(here, there, feed_mm_min * state.feed_factor))
         # Laying filament proves that it is primed, however the slicer reckoned the way back from a retraction.
-        lays = there.e > here.e and (there.x, there.y) != (here.x, here.y)
-        primed = there.e if lays else max(primed, there.e)
+        lays = there.e > here.e and (there.x != here.x or there.y != here.y)
+        primed = there.e if lays or there.e > primed else primed
         here = there
-    return replace(state, position=points[-1], known=known, primed_e=primed), tuple(segments)
+    # Written out, as `replace` takes four times as long and the bridge does this for each line of a print.
+    after = State(
+        position=points[-1],
+        offset=offset,
+        feed_mm_min=feed_mm_min,
+        feed_factor=state.feed_factor,
+        absolute=state.absolute,
+        absolute_extrusion=state.absolute_extrusion,
+        inches=state.inches,
+        plane=state.plane,
+        retracted=state.retracted,
+        tool=state.tool,
+        known=known,
+        homed=state.homed,
+        primed_e=primed,
+    )
+    return after, tuple(segments)
 
 
 def _move(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segment, ...]]:
-    state = _fed(state, line)
     target, known = _target(state, line, dialect)
-    return _go(state, (Position(*target),), known)
+    return _go(state, (target,), _feed(state, line), known)
 
 
 def _arc(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segment, ...]]:
@@ -194,9 +211,9 @@ def _arc(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segme
 
     One by radius that ends where it starts has no length in the plane; what else it says is done.
     """
-    moved = _fed(state, line)
-    target, known = _target(moved, line, dialect)
-    start = place(state.position)
+    feed = _feed(state, line)
+    goal, known = _target(state, line, dialect)
+    start, target = place(state.position), place(goal)
     first, second, _, letter_one, letter_two = arc.PLANES[state.plane]
     here, there = (start[first], start[second]), (target[first], target[second])
     unit = INCH_MM if state.inches else 1.0
@@ -204,13 +221,13 @@ def _arc(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segme
     radius, one, two = line.value("R"), line.value(letter_one), line.value(letter_two)
     centre: tuple[float, float] | None = None
     if radius and here == there:
-        return _go(moved, (Position(*target),), known)
+        return _go(state, (goal,), feed, known)
     if radius is not None:
         centre = arc.centre_from_radius(here, there, radius * unit, clockwise=clockwise)
     elif one or two:
         centre = here[0] + (one or 0.0) * unit, here[1] + (two or 0.0) * unit
     if centre is None:
-        return moved, ()
+        return replace(state, feed_mm_min=feed), ()
     turns = int(min(max(line.value("P") or 0, 0), 1000))
     points = arc.chords(
         start,
@@ -221,7 +238,7 @@ def _arc(state: State, line: Line, dialect: Dialect) -> tuple[State, tuple[Segme
         turns=turns,
         tolerance_mm=dialect.arc_tolerance_mm,
     )
-    return _go(moved, tuple(Position(*point) for point in points), known)
+    return _go(state, tuple(Position(*point) for point in points), feed, known)
 
 
 def _set_position(state: State, line: Line, dialect: Dialect) -> State:
@@ -236,7 +253,7 @@ def _set_position(state: State, line: Line, dialect: Dialect) -> State:
         there - name if axis in given else old
         for axis, there, name, old in zip(AXES, place(spot), named, place(state.offset), strict=True)
     ]
-    return replace(state, position=Position(*named), offset=Position(*offset), known=state.known | given.keys())
+    return replace(state, position=Position(*named), offset=Position(*offset), known=state.known.union(given))
 
 
 def _home(state: State, line: Line, dialect: Dialect) -> State:
