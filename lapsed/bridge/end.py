@@ -108,8 +108,13 @@ class Descriptor:
             self._crowded(0)
 
     def _gone(self, why: str | None) -> None:
-        self.close()
-        self._lost(why or "it failed")
+        # Told before it is let go, so that what takes its place can be there first.
+        self._loop.remove_reader(self._number)
+        self._loop.remove_writer(self._number)
+        try:
+            self._lost(why or "it failed")
+        finally:
+            self.close()
 
 
 class Port(Descriptor):

@@ -23,6 +23,9 @@ SURE_LAYERS = 5
 OBJECT_HEIGHTS = 5
 """So many heights after a fall that did not lead to the bed are another object's."""
 
+TREADS = 6
+"""So many level pieces in a row belong to the rise that led to them: where heights are rounded, a spiral is a stair."""
+
 _FIRST_STEP_MM = 0.2
 
 
@@ -40,6 +43,8 @@ class Layering:
         self._layer_mm = -math.inf
         self._step_mm = _FIRST_STEP_MM
         self._fallen: list[float] = []
+        self._risen_mm = math.nan
+        self._treads = 0
         self._moves = 0
         self._box: Box = (0.0, 0.0, 0.0, 0.0)
 
@@ -51,7 +56,7 @@ class Layering:
         box = min(start.x, end.x), min(start.y, end.y), max(start.x, end.x), max(start.y, end.y)
         if self.number == 1 and self._purged(end.z, box):
             return self._begin(end.z, box, counts=False)
-        rising = self.number > 0 and end.z - start.z > ROUND_MM
+        rising = self.number > 0 and self._rises(start.z, end.z)
         if rising and end.z <= self._layer_mm + self._step_mm + ROUND_MM and end.z >= self._layer_mm - SAME_MM:
             return None  # up to a whole step a rise belongs to the layer under it, or to the flat one it leads to
         if rising and end.z > self._layer_mm:
@@ -68,6 +73,16 @@ class Layering:
         self._moves += 1
         self._box = _joined(self._box, box)
         return None
+
+    def _rises(self, start_mm: float, end_mm: float) -> bool:
+        """Whether filament is laid upwards, or along a tread of a stair that is rising."""
+        if end_mm - start_mm > ROUND_MM:
+            self._risen_mm, self._treads = end_mm, 0
+        elif start_mm == self._risen_mm == end_mm:
+            self._treads += 1
+        else:
+            self._risen_mm = math.nan
+        return self._risen_mm == end_mm and self._treads < TREADS
 
     def _purged(self, height_mm: float, box: Box) -> bool:
         """Whether all there is so far was but a line that cleans the nozzle."""

@@ -26,6 +26,8 @@ _OFF = frozenset({"M2", "M18", "M84", "M81"})
 _FED_MM = 0.001
 _KEPT = 256
 _NOWHERE: frozenset[str] = frozenset()
+_ASSUMED = frozenset({"assumed"})
+_PLACE = frozenset("XYZ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +76,14 @@ def quick(raw: bytes) -> Line | None:
 class Reading:
     """Follows the host's lines; `before` is the state before the last line read, `state` that after it.
 
-    `harmless` are further commands that leave position and modes alone.
+    `harmless` are further commands that leave position and modes alone. `checked` says that the printer is asked for
+    its place before the head leaves: then absolute moves, which printers start with, need not have been stated, as any
+    other mode would have led elsewhere.
     """
 
-    def __init__(self, dialect: Dialect, harmless: frozenset[str] = frozenset()) -> None:
+    def __init__(self, dialect: Dialect, harmless: frozenset[str] = frozenset(), *, checked: bool = False) -> None:
         self._dialect = dialect
+        self._checked = checked
         self._harmless = harmless
         self.run = 0
         self.printing = False
@@ -92,8 +97,8 @@ class Reading:
         """The printer has started anew: nothing is known of it."""
         self.state = self.before = State()
         self.layering = Layering()
-        self._modes: frozenset[str] = _NOWHERE
-        self._before_modes: frozenset[str] = _NOWHERE
+        self._modes = self._before_modes = _ASSUMED if self._checked else _NOWHERE
+        self._unstated = ""
         self._why = "the machine has not been homed since the bridge began to watch it"
         self._expected: int | None = None
         self._marks: deque[tuple[int, State, frozenset[str]]] = deque(maxlen=_KEPT)
@@ -105,6 +110,7 @@ class Reading:
     def forget(self, why: str) -> None:
         """Position and modes may have changed unseen."""
         self._modes = _NOWHERE
+        self._unstated = why
         self.lose(why)
 
     def lose(self, why: str) -> None:
@@ -114,8 +120,16 @@ class Reading:
 
     def unsure(self) -> str | None:
         """Why the head must not be parked before the last line read, None if it may."""
-        if not self.before.certain or len(self._before_modes) < 2:
+        if not self.before.known >= _PLACE:
             return self._why
+        # In inches the printer's place is not checked, so nothing may rest on it.
+        assumed = self._before_modes >= _ASSUMED and not self.before.inches
+        if "moves" not in self._before_modes and not assumed:
+            return self._unstated or "the print has said neither G90 nor G91 since the bridge began to watch"
+        if "extruder" not in self._before_modes:
+            return self._unstated or "the print has said neither M82 nor M83 since the bridge began to watch"
+        if not self.before.certain:
+            return "the print has not said where the extruder stands; G92 E0 in its start says it"
         if self.before.feed_mm_min <= 0:
             return "the print has told no feed rate yet"
         return None

@@ -36,7 +36,7 @@ class Relay:
 
     def __init__(self, ways: Ways) -> None:
         self.wire = self._wire = Wire()
-        self.reading = Reading(ways.dialect, ways.harmless)
+        self.reading = Reading(ways.dialect, ways.harmless, checked=ways.check_position)
         self._parking = Parking(ways, self._wire, self.reading, self._let_go)
         self._ways = ways
         self._host_there = self._printer_there = False

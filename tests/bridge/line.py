@@ -1,8 +1,10 @@
 """A whole serial line in one process and in virtual time: streaming host, relay, printer, a daemon's stand-in."""
 
 import heapq
+import lzma
 import random
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from lapsed.bridge import talk
 from lapsed.bridge.holding import Ways
@@ -14,6 +16,7 @@ from lapsed.sim.stream import Stream
 
 WIRE_S = 0.0005
 BLOCK = ("G90", "M82", "G1 X0 Y200 F9000", "M400")
+DATA = Path(__file__).parent.parent / "gcode" / "data"
 QUIET_S = 12.0
 """Longer than any answer of the simulated machine takes in these prints."""
 
@@ -223,6 +226,11 @@ class SerialLine:
     def ours(self) -> list[dict[str, object]]:
         """The others: the block's."""
         return [record for record in self.executed() if record["number"] is None]
+
+
+def sliced(name: str) -> list[str]:
+    """The lines of a file that a real slicer has written."""
+    return lzma.open(DATA / f"{name}.gcode.xz").read().decode("utf-8", "surrogateescape").splitlines()
 
 
 def squares(layers: int, *, relative: bool = False, at: tuple[float, float] = (50.0, 50.0)) -> list[str]:

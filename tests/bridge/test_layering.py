@@ -1,5 +1,7 @@
 """Layers told as a print streams by, beside those of the whole file."""
 
+import json
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,7 +14,7 @@ from lapsed.gcode.line import parse
 from lapsed.gcode.reading import read
 from lapsed.sim.part import write_part
 from lapsed.sim.stream import framed
-from tests.bridge.line import squares
+from tests.bridge.line import DATA, sliced, squares
 
 
 def told(lines):
@@ -65,6 +67,19 @@ def test_a_streaming_print_has_as_many_layers_as_its_file(lines):
     whole = read([("\n".join(lines) + "\n").encode()])
     streamed = told(lines)
     assert streamed[-1][1].number == len(whole.layers)
+
+
+TRUTH = json.loads((DATA / "truth.json").read_text())["files"]
+
+
+@pytest.mark.parametrize("whole", TRUTH, ids=[each["file"] for each in TRUTH])
+def test_real_sliced_files_have_the_layers_that_their_slicers_say(whole):
+    name = whole["file"].removesuffix(".gcode")
+    streamed = told(
+        line.partition(";")[0].encode("utf-8", "surrogateescape").decode("latin-1") for line in sliced(name)
+    )
+    # The rest of a spiral's last turn counts as a layer while nobody can know that it is the last.
+    assert streamed[-1][1].number in (whole["layers"], whole["layers"] + (name == "vase-spiral"))
 
 
 def test_each_layer_is_told_with_the_line_that_lays_its_first_filament():

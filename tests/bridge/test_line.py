@@ -6,10 +6,11 @@ from hypothesis import strategies as st
 
 from lapsed.bridge import talk
 from lapsed.bridge.holding import Ways
+from lapsed.gcode.reading import read
 from lapsed.sim.controller import Fault
 from lapsed.sim.controller import Ways as Firmware
 from lapsed.sim.part import write_part
-from tests.bridge.line import Daemon, SerialLine, squares, undone
+from tests.bridge.line import Daemon, SerialLine, sliced, squares, undone
 
 BEACON = write_part(5).splitlines()
 
@@ -31,6 +32,19 @@ def test_a_print_is_parked_at_each_layer_and_never_altered(window, advanced, rel
     assert [layer.number for layer in daemon.of(talk.Layer)] == [1, 2, 3, 4, 5, 6]
     assert len(daemon.of(talk.Parked)) == 6
     assert daemon.of(talk.PrintOver) == [talk.PrintOver("finished", "")]
+
+
+@pytest.mark.parametrize("name", ["plate-together", "tower-firmware-retract"])
+def test_the_beginnings_of_real_sliced_files_are_parked_in_and_never_altered(name):
+    lines = sliced(name)[:2000]
+    whole = read([("\n".join(lines) + "\n").encode("utf-8", "surrogateescape")])
+    daemon = Daemon()
+    line = SerialLine(lines, window=3, polls=40, daemon=daemon)
+    line.play()
+    assert_untouched(line)
+    layers = daemon.of(talk.Layer)
+    assert layers[-1].number == len(whole.layers)
+    assert len(daemon.of(talk.Parked)) == len(layers)
 
 
 def test_the_first_line_of_the_layer_is_what_waits():
@@ -85,6 +99,41 @@ def test_a_shot_that_never_ends_is_ended_at_the_limit():
     line.play()
     assert_untouched(line)
     assert [freed.reason for freed in daemon.of(talk.Freed)] == ["the hold limit was reached"] * 3
+
+
+@pytest.mark.parametrize(
+    ("gone", "check", "reason"),
+    [
+        ("G90", True, None),  # absolute moves are what printers start with, and M114 bears it out
+        ("G90", False, "neither G90 nor G91"),
+        ("G90, M82", True, "neither M82 nor M83"),  # G90 alone sets the extruder's mode as well in this dialect
+        ("G28", True, "has not been homed"),
+        ("G92 E0", True, "has not said where the extruder stands"),
+    ],
+)
+def test_nothing_is_parked_before_all_is_known(gone, check, reason):
+    relative = gone == "G92 E0"
+    lines = [line for line in squares(2, relative=relative) if line not in gone.split(", ")]
+    if gone == "G28":
+        lines = [line for line in lines if line != "G0 X50.0 Y50.0 F9000"]
+    daemon = Daemon()
+    line = SerialLine(lines, daemon=daemon, ways=Ways(check_position=check))
+    line.play()
+    assert_untouched(line)
+    if reason is None:
+        assert len(daemon.of(talk.Parked)) == 2
+    else:
+        assert reason in daemon.of(talk.Refused)[0].reason
+
+
+def test_relative_moves_that_were_in_force_unseen_are_found_by_the_printers_own_place():
+    daemon = Daemon()
+    line = SerialLine([text for text in squares(3) if text != "G90"], daemon=daemon)
+    line.printer.machine.execute("G91")
+    line.play()
+    assert line.host_lines() == line.stream.sent
+    assert not daemon.of(talk.Parked)
+    assert "the printer says that it stands at" in daemon.of(talk.Refused)[0].reason
 
 
 def test_a_jog_at_the_panel_is_found_before_the_head_leaves():

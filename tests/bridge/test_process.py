@@ -19,7 +19,7 @@ import pytest
 
 from lapsed.bridge import talk
 from lapsed.bridge.options import Options
-from tests.bridge.line import Daemon, squares
+from tests.bridge.line import Daemon, sliced, squares, undone
 from tests.bridge.workshop import SerialWorkshop
 
 
@@ -121,10 +121,10 @@ def test_the_port_can_be_closed_and_opened_again_under_the_same_name(ends):
         assert got(ends.master, 5) == b"M105\n"
         os.write(ends.master, b"ok T:%d\n" % number)
         assert got(host, 7) == b"ok T:%d\n" % number
-        was = os.fstat(host).st_ctime_ns
+        was = ends.link.readlink()
         os.close(host)
         ends.host = -1
-        until(lambda was=was: ends.link.exists() and ends.link.stat().st_ctime_ns != was)  # another terminal
+        until(lambda was=was: ends.link.readlink() != was)  # another terminal, made before the old one goes
 
 
 def test_a_line_left_half_sent_by_a_host_that_closes_goes_to_the_printer(ends):
@@ -252,6 +252,25 @@ def test_a_daemon_killed_fifty_times_leaves_the_print_as_it_is(tmp_path):
         assert shop.host_lines() == shop.sent()
         assert kills == 50
         assert parked
+    finally:
+        shop.close()
+
+
+@pytest.mark.slow
+def test_a_real_sliced_file_is_printed_byte_for_byte_with_parks_between_its_layers(tmp_path):
+    shop = SerialWorkshop(tmp_path, sliced("cube"), speed=2000.0)
+    try:
+        daemon = StandIn(shop.socket)
+        daemon.daemon.wants = lambda layer: layer % 4 == 0
+        host = shop.send("--window", 4, "--polls", 50)
+        assert host.wait(150) == 0
+        shop.wait(lambda: len(shop.host_lines()) == len(shop.sent(polls=50)))
+        daemon.kill()
+        assert shop.host_lines() == shop.sent(polls=50)
+        undone(shop)
+        # The file's own count, `;LAYER_COUNT:100`, and the greeting line that cleans the nozzle.
+        assert daemon.daemon.of(talk.Layer)[-1].number == 100
+        assert len(daemon.daemon.of(talk.Parked)) == 25
     finally:
         shop.close()
 
