@@ -7,6 +7,7 @@ from pathlib import Path
 
 from lapsed import clock
 from lapsed.camera import kind
+from lapsed.camera.keeper import Starts
 from lapsed.notices import Notices
 from lapsed.reception import Reception
 from lapsed.runner import Runner
@@ -55,6 +56,7 @@ class Daemon:
         bell = bell or Bell()
         self._notices = Notices(settings.notice)
         self._stitcher = Stitcher(config, bell.ring, self._notices.tell)
+        starts = Starts()
         self._runners = [
             Runner(
                 printer,
@@ -62,6 +64,7 @@ class Daemon:
                 kinds,
                 busy=self._stitcher.printing,
                 ended=self._take_ended,
+                starts=starts,
                 changed=bell.ring,
                 notice=self._notices.tell,
             )

@@ -16,7 +16,7 @@ from lapsed import clock, forecaster
 from lapsed.by_bridge import ByBridge
 from lapsed.by_feed import ByFeed
 from lapsed.by_signal import BySignal, Signal
-from lapsed.camera.keeper import Keeper
+from lapsed.camera.keeper import Keeper, Starts
 from lapsed.decide import director
 from lapsed.decide import state as s
 from lapsed.errors import BugError, LapsedError, RetryError, UserError
@@ -78,6 +78,7 @@ class Runner:
 
     `kinds` names where each kind of camera lives. `busy` is told whether a print is running, `ended` the folder of each
     take that is over, `changed` is called whenever `now` may have, and `notice` hears what a person may want to know.
+    `starts` is shared with the other printers.
     """
 
     def __init__(
@@ -88,6 +89,7 @@ class Runner:
         *,
         busy: Callable[[str, bool], None],
         ended: Callable[[Path], None],
+        starts: Starts | None = None,
         changed: Callable[[], None] = lambda: None,
         notice: Callable[[Told], None] = lambda _: None,
     ) -> None:
@@ -101,7 +103,9 @@ class Runner:
         self._notice = notice
         self._onlooker = Onlooker(printer, self._noticed)
         self._state = director.start(rules_of(printer))
-        self._keepers = {camera.name: Keeper(camera, kinds[camera.kind], self._camera) for camera in printer.camera}
+        self._keepers = {
+            camera.name: Keeper(camera, kinds[camera.kind], self._camera, starts) for camera in printer.camera
+        }
         self._trials = Trials(printer, self._keepers)
         self._by = self._hand(None)
         wanting = {part.name for part in printer.camera if isinstance(part, ReleaseCamera) and part.sync_shots}

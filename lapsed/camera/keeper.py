@@ -1,6 +1,7 @@
 """Looks after one camera from the daemon: keeps a worker alive, hands it orders, holds the deadlines."""
 
 import asyncio
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,15 +17,40 @@ FINISH_WITHIN_S = 2.0
 """How long a worker may go on with its shot once we are told to stop."""
 
 
+class Starts:
+    """How many workers of a daemon may be starting at a time.
+
+    Fifty that load their libraries at once on a small computer would all be too late, be ended, and start again.
+    """
+
+    def __init__(self, most: int | None = None) -> None:
+        self._left = most if most is not None else 2 * len(os.sched_getaffinity(0))
+
+    def begin(self) -> bool:
+        """Whether one more may start now; `over` must follow once it has."""
+        if self._left < 1:
+            return False
+        self._left -= 1
+        return True
+
+    def over(self) -> None:
+        """One has started, or failed to."""
+        self._left += 1
+
+
 class Keeper:
     """One camera as the daemon sees it.
 
-    `kind` is the import path of the camera's kind, loaded in the worker only. `emit` is called in the event loop, with
+    `starts` is shared with the other cameras. `kind` is the import path of the camera's kind, loaded in the worker only. `emit` is called in the event loop, with
     Released, Exposed and then Landed, OnCard or Missed for each order, and with CameraTold when the camera comes
     or goes; it may give the next order. No call blocks the loop.
     """
 
-    def __init__(self, camera: CameraPart, kind: str, emit: Callable[[CameraEvent], None]) -> None:
+    def __init__(
+        self, camera: CameraPart, kind: str, emit: Callable[[CameraEvent], None], starts: Starts | None = None
+    ) -> None:
+        self._starts = starts or Starts()
+        self._starting = False
         self._camera = camera
         self._kind = kind
         self._emit = emit
@@ -126,6 +152,9 @@ class Keeper:
             self._child.close()
             self._child = None
         self._state, actions = orders.step(self._state, event, monotonic())
+        if self._starting and self._state.phase is not orders.Phase.OPENING:
+            self._starting = False
+            self._starts.over()
         for action in actions:
             self._do(action)
 
@@ -149,6 +178,10 @@ class Keeper:
         if self._child:  # it could not be killed, and is left to the kernel
             self._child.close()
             self._child = None
+        self._starting = self._starts.begin()
+        if not self._starting and not self._state.waiting:  # a frame that is wanted waits for nobody
+            self._events.put_nowait(orders.Crowded())
+            return
         try:
             self._child = Child(self._camera.name, self._home, self._heard, self._ended)
         except OSError as error:

@@ -23,6 +23,9 @@ LONGEST_REST_S = 30.0
 SILENCE_S = 10.0
 """How much longer than `ready_within_s` an idle worker may be silent; it speaks every few seconds."""
 
+CROWDED_S = 0.2
+"""How long a start is put off while others start."""
+
 
 class Phase(StrEnum):
     """What the worker is at."""
@@ -95,11 +98,16 @@ class Ended:
 
 
 @dataclass(frozen=True, slots=True)
+class Crowded:
+    """No worker was started, as many others are starting."""
+
+
+@dataclass(frozen=True, slots=True)
 class Passed:
     """Time went by."""
 
 
-Event = Open | Close | Ordered | Asked | Heard | Ended | Passed
+Event = Open | Close | Ordered | Asked | Heard | Ended | Crowded | Passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +188,9 @@ class _Turn:
                 self._heard(message)
             case Ended(how):
                 self._gone(f"the worker {how}")
-            case Passed():
+            case Crowded() if self.state.phase is Phase.OPENING:
+                self._set(phase=Phase.AWAY, until_s=self.now + (0.0 if self.state.waiting else CROWDED_S))
+            case Crowded() | Passed():
                 pass
 
     def expire(self) -> None:

@@ -13,9 +13,10 @@ from pathlib import Path
 import psutil
 import pytest
 
-from lapsed.camera.keeper import FINISH_WITHIN_S
+from lapsed.camera.keeper import FINISH_WITHIN_S, Keeper, Starts
 from lapsed.clock import monotonic
 from lapsed.model import CameraTold, Exposed, Landed, Missed, OnCard, Released
+from lapsed.settings import CameraPart
 
 LANDING = [Released, Exposed, Landed]
 RETRIED = "landed on a fresh worker"
@@ -328,6 +329,32 @@ async def test_a_worker_that_cannot_be_started_is_told_and_tried_again(scripted,
     async with scripted() as camera:
         assert isinstance(await camera.shoot(1), Landed)
     assert camera.told[0].text == "the worker could not be started: Resource temporarily unavailable"
+
+
+async def test_workers_start_no_more_at_a_time_than_they_may_but_a_wanted_frame_waits_for_none(tmp_path):
+    starts, told, most = Starts(1), [], 0
+    still = "tests.benchmarks.still_camera:open_camera"
+    keepers = [Keeper(CameraPart(name=f"c{number}"), still, told.append, starts) for number in range(4)]
+    running = [asyncio.create_task(keeper.run()) for keeper in keepers]
+    async with asyncio.timeout(60):
+        while sum(isinstance(event, CameraTold) for event in told) < 3:
+            pids = sum(keeper.worker_pid is not None for keeper in keepers)
+            most = max(most, pids - sum(isinstance(event, CameraTold) for event in told))
+            await asyncio.sleep(0.005)
+    assert most == 1
+    held = [starts.begin(), starts.begin()]
+    for number, keeper in enumerate(keepers):
+        (tmp_path / f"{number}").mkdir()
+        keeper.order(number, tmp_path / f"{number}", "frame", monotonic() + 60)
+    async with asyncio.timeout(60):
+        ends = (Landed, Missed)
+        while sum(isinstance(event, ends) for event in told) < 4:  # noqa: ASYNC110 - workers are waited for
+            await asyncio.sleep(0.01)
+    for keeper in keepers:
+        await keeper.stop()
+    await asyncio.gather(*running)
+    assert held[1] is False
+    assert {type(event) for event in told if not isinstance(event, CameraTold)} == set(LANDING), told
 
 
 async def test_no_home_of_a_worker_stays_behind(scripted, tmp_path, monkeypatch):

@@ -12,6 +12,7 @@ from lapsed.camera import orders
 from lapsed.camera.orders import (
     Asked,
     Close,
+    Crowded,
     Emit,
     Ended,
     Heard,
@@ -100,6 +101,10 @@ CASES = {
     ),
     "a process that cannot be killed is left behind": ((*EXPOSING, (6, Passed()), (8, Passed())), (Start(),)),
     "a worker that leaves by itself is not told of twice": ((*IDLE, (2, AWAY), (2.1, Ended("left"))), (Start(),)),
+    "a start among too many others is put off": (((0, Open()), (0, Crowded()), (0.1, Passed())), ()),
+    "and comes a moment later": (((0, Open()), (0, Crowded()), (0.2, Passed())), (Start(),)),
+    "at once where a frame is wanted": (((0, Open()), (0, Crowded()), (0.1, Ordered(order(1)))), (Start(),)),
+    "or was before it was put off": (((0, Open()), (0, Ordered(order(1))), (0, Crowded())), (Start(),)),
     "nothing is started after closing": ((*IDLE, (2, Close()), (3, Ended("left")), (99, Passed())), ()),
 }
 
@@ -222,7 +227,7 @@ EVENTS = st.one_of(
     st.builds(said, st.sampled_from([Released, Exposed, Landed, Missed]), SHOTS),
     st.builds(said, st.sampled_from([Released, Exposed, Landed, OnCard]), SHOTS),
     st.builds(Ended, st.just("left")),
-    st.sampled_from([Passed(), Open(), Close(), READY, Asked(), Heard(Inspected(()))]),
+    st.sampled_from([Passed(), Crowded(), Open(), Close(), READY, Asked(), Heard(Inspected(()))]),
     st.builds(Ordered, st.builds(order, SHOTS, st.floats(0, 60))),
 )
 
