@@ -41,9 +41,9 @@ class Starts:
 class Keeper:
     """One camera as the daemon sees it.
 
-    `starts` is shared with the other cameras. `kind` is the import path of the camera's kind, loaded in the worker only. `emit` is called in the event loop, with
-    Released, Exposed and then Landed, OnCard or Missed for each order, and with CameraTold when the camera comes
-    or goes; it may give the next order. No call blocks the loop.
+    `kind` is the import path of the camera's kind, loaded in the worker only. `starts` is shared with the other
+    cameras. `emit` is called in the event loop, with Released, Exposed and then Landed, OnCard or Missed for each
+    order, and with CameraTold when the camera comes or goes; it may give the next order. No call blocks the loop.
     """
 
     def __init__(

@@ -4,7 +4,7 @@ import asyncio
 import json
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Awaitable, Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 
 from lapsed import clock
 from lapsed.errors import RetryError, UserError
-from lapsed.now import Now
+from lapsed.now import Now, plain
 from lapsed.web import guard, metrics, takes
 from lapsed.web.desk import Desk
 from lapsed.web.reducer import Reduced, Reducer
@@ -81,6 +81,7 @@ class Routes:
         self._reducer = Reducer()
         self._kept: OrderedDict[tuple[object, ...], Reduced] = OrderedDict()
         self._streams = 0
+        self._made = -1, 0.0, ""
         self._over = asyncio.Event()
         self._log_ins = guard.full(*LOG_INS, clock.monotonic())
 
@@ -130,7 +131,7 @@ class Routes:
 
     async def now(self, _: Request, __: Body) -> Response:
         """Everything at this moment."""
-        return JSONResponse(asdict(self._desk.now()))
+        return JSONResponse(plain(self._desk.now()))
 
     async def stream(self, _: Request, __: Body) -> Response:
         """Everything, again at each change."""
@@ -148,13 +149,21 @@ class Routes:
                         seen = await self._desk.bell.heard_after(seen)
                 except TimeoutError:
                     yield ": still here\n\n"
-                text = json.dumps(asdict(self._desk.now()))
+                text = self._told()
                 if text != told:
                     told = text
                     yield f"data: {text}\n\n"
-                    await asyncio.sleep(LEAST_BETWEEN_S)
+                await asyncio.sleep(LEAST_BETWEEN_S)
         finally:
             self._streams -= 1
+
+    def _told(self) -> str:
+        """Everything at this moment as JSON, made once for all who listen."""
+        count, now_s = self._desk.bell.count, clock.monotonic()
+        made_at, made_s, _ = self._made
+        if made_at != count or now_s - made_s > LEAST_BETWEEN_S:
+            self._made = count, now_s, json.dumps(plain(self._desk.now()))
+        return self._made[2]
 
     # ---------------------------------------------------------------------------------------------------- actions
 

@@ -5,8 +5,9 @@ head, the others shoot without a hold, so that both the whole way and the bare t
 printer changes layer once in PRINTERS / 5 seconds: five layer changes a second between them. A page is open during the
 second half of the prints. Daemon, hosts and page are processes of their own.
 
-The camera is one that gives a tiny picture at once: drawing the scene takes about a second of a core and 200 MB for each
-camera, five of them a second are more than two cores have. `scene` has them drawn all the same, for fewer printers.
+The camera is one that gives a tiny picture at once: drawing the scene takes about a second of a core and 200 MB for
+each camera, five of them a second are more than two cores have. `scene` has them drawn all the same, for fewer
+printers.
 """
 
 import asyncio
@@ -14,12 +15,14 @@ import json
 import logging
 import os
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
 import time
+import urllib.request
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -98,18 +101,16 @@ class Page:
 
 def free_port() -> int:
     """A port that is free now."""
-    import socket  # noqa: PLC0415 - for this alone
-
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port: int = probe.getsockname()[1]
         return port
 
 
-def until(done: object, within_s: float) -> float:
+def until(done: Callable[[], bool], within_s: float) -> float:
     """Wait until `done()` holds; the seconds that took."""
     start = time.monotonic()
-    while not done():  # type: ignore[operator] # any condition
+    while not done():
         if time.monotonic() - start > within_s:
             raise SystemExit("that took too long")
         time.sleep(0.2)
@@ -137,6 +138,11 @@ def report_memory(process: psutil.Process) -> None:
     say(f"a worker has {sum(own) / max(1, len(own)):.1f} MB of its own, the greatest {max(own, default=0):.1f} MB")
 
 
+def ended(store: Path) -> int:
+    """How many takes are over."""
+    return sum(take.outcome is not None for take in reader.list_takes(store))
+
+
 def report_takes(store: Path) -> None:
     """What became of the cues, and how long they took."""
     takes = [reader.read_take(take.folder) for take in reader.list_takes(store)]
@@ -160,7 +166,8 @@ def report_takes(store: Path) -> None:
 
 def main() -> None:
     """Measure and print."""
-    printers, layers = (int(text) for text in (*sys.argv[1:3], "50", "12")[: 2])
+    numbers = [int(word) for word in sys.argv[1:] if word.isdecimal()]
+    printers, layers = [*numbers, *(50, 12)[len(numbers) :]]
     kind = "scene" if "scene" in sys.argv else "gphoto"
     port = free_port()
     layer_s = printers / CHANGES_PER_S
@@ -177,7 +184,10 @@ def main() -> None:
             [sys.executable, "-m", "tests.benchmarks.bench_many", "--daemon", str(config)], stderr=log, env=environment
         )
         try:
-            measure(psutil.Process(child.pid), host, port, printers, layers * layer_s, folder / "takes")
+            process = psutil.Process(child.pid)
+            measure(process, lambda: print("go", file=host.stdin, flush=True), port, printers, layers * layer_s)
+            until(lambda: ended(folder / "takes") == printers, 300)
+            report_memory(process)
             child.send_signal(signal.SIGTERM)
             say(f"ended within {until(lambda: child.poll() is not None, 30):.1f} s, status {child.returncode}")
         finally:
@@ -195,9 +205,8 @@ def main() -> None:
     tell("bare socket round trip", asyncio.run(bare(1000)))
 
 
-def measure(process: psutil.Process, host: "subprocess.Popen[str]", port: int, printers: int, print_s: float, store: Path) -> None:
+def measure(process: psutil.Process, begin: Callable[[], None], port: int, printers: int, print_s: float) -> None:
     """Watch the daemon idle, then through the prints, half of that time with a page open."""
-    import urllib.request  # noqa: PLC0415 - for this alone
 
     def health() -> dict[str, str]:
         try:
@@ -215,15 +224,10 @@ def measure(process: psutil.Process, host: "subprocess.Popen[str]", port: int, p
     say(f"idle: {share_of_a_core(process, IDLE_S):.2f} % of a core")
     with page.open():
         say(f"idle, a page open: {share_of_a_core(process, IDLE_S):.2f} % of a core")
-    assert host.stdin is not None
-    host.stdin.write("go\n")
-    host.stdin.flush()
-    time.sleep(print_s / max(print_s, 10))
+    begin()
     say(f"printing: {share_of_a_core(process, print_s * 0.5):.1f} % of a core")
     with page.open():
         say(f"printing, a page open: {share_of_a_core(process, print_s * 0.4):.1f} % of a core")
-    until(lambda: len(ended := reader.list_takes(store)) == printers and all(t.outcome for t in ended), 300)
-    report_memory(process)
 
 
 if __name__ == "__main__":
