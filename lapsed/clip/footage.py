@@ -87,7 +87,8 @@ class Examined:
         if self.beyond:
             words.append(f"{_frames(self.beyond)} off by more than steady_limit allows, moved back by the limit only")
         if self.unplaced:
-            words.append(f"{_frames(self.unplaced)} in a place that can't be told, moved as the one before")
+            done = "moved as the one before" if self.moved_px else "left where they are, as all others"
+            words.append(f"{_frames(self.unplaced)} in a place that can't be told, {done}")
         return tuple(words)
 
     def as_json(self) -> dict[str, Any]:

@@ -17,6 +17,7 @@ _CELL: Final = 8  # px of the coarse picture
 _CODES: Final = 20.0  # of 255; growth, noise, what is left of a shift and the sheen of a layer stay below
 _SHARE: Final = 0.005  # of the picture; a head that is seen at all covers more
 _LEAST: Final = 4  # cells
+_AROUND: Final = np.ones((7, 7), np.uint8)  # three cells to each side
 _FOOT: Final = np.float32(255 * FOOT)  # with it, a gain in light is a factor of codes: see lapsed.clip.tone
 
 
@@ -42,20 +43,30 @@ def cells(coarse: NDArray[np.uint8], shift: tuple[float, float]) -> Cells:
 
 
 def stranger(frame: Cells, before: Cells, after: Cells, farther: Sequence[Cells] = ()) -> Stranger | None:
-    """The largest region in which `frame` is unlike `before` and `after` while these two are alike.
+    """The largest region in which `frame` is unlike `before` and `after` while these two are alike, there and around.
 
-    It has to be unlike those `farther` off too: where the infill lies one way in one layer and the other way in the
-    next, every frame is unlike its neighbours but like the next but one.
+    What grows or goes on moving, as part and gantry do, changes from `before` to `after` too, close by. The region has
+    to be unlike those `farther` off as well: where the infill lies one way in one layer and the other way in the next,
+    every frame is unlike its neighbours but like the next but one.
     """
     unlike = np.min([_apart(frame, other) for other in (before, after, *farther)], axis=0)
-    score = unlike - _apart(before, after)
-    rows, columns = score.shape
-    count, _, boxes, _ = cv2.connectedComponentsWithStats((score > _CODES).astype(np.uint8), connectivity=8)
-    if count < 2:
-        return None
-    left, top, wide, high, area = boxes[1 + int(np.argmax(boxes[1:, cv2.CC_STAT_AREA]))].tolist()
-    if area < max(_LEAST, _SHARE * rows * columns):
-        return None
+    change = _apart(before, after)
+    rows, columns = change.shape
+    _, labels, boxes, _ = cv2.connectedComponentsWithStats((unlike - change > _CODES).astype(np.uint8), connectivity=8)
+    areas = boxes[:, cv2.CC_STAT_AREA]
+    for region in 1 + np.argsort(-areas[1:], kind="stable"):
+        area = int(areas[region])
+        if area < max(_LEAST, _SHARE * rows * columns):
+            return None
+        near = cv2.dilate((labels == region).astype(np.uint8), _AROUND) > 0
+        if np.count_nonzero(change[near] > _CODES) < area:
+            return _placed(boxes[region], area, (rows, columns))
+    return None
+
+
+def _placed(box: NDArray[np.int32], area: int, shape: tuple[int, int]) -> Stranger:
+    rows, columns = shape
+    left, top, wide, high = box[:4].tolist()
     return Stranger(
         round(left / columns, 3),
         round(top / rows, 3),

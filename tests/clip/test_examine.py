@@ -157,7 +157,7 @@ def test_sums_of_what_can_t_be_done_are_said(tmp_path: Path, takes_of: Callable)
     assert examined is not None
     words = " ".join(examined.as_text())
     assert "can't be evened in full" in words
-    assert "in a place that can't be told" in words
+    assert "in a place that can't be told, left where they are" in words
 
 
 def test_the_command_tells_what_it_found(folder: Path, capsys: pytest.CaptureFixture) -> None:

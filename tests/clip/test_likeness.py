@@ -11,6 +11,21 @@ def seen(part: float = 0.3, gain: float = 1.0, shift: tuple[float, float] = (0.0
     return cells(VIEW.seen(part, gain, shift, np.random.default_rng(2)), shift)
 
 
+def with_beam(top: int) -> np.ndarray:
+    """A beam across the picture, its upper edge `top` px down."""
+    picture = VIEW.seen(0.3, noise=np.random.default_rng(2))
+    picture[top : top + 24, :220] = (150, 150, 150)
+    return cells(picture, (0.0, 0.0))
+
+
+def with_hand(beam: int) -> np.ndarray:
+    """A hand as well, elsewhere."""
+    picture = VIEW.seen(0.3, noise=np.random.default_rng(2))
+    picture[beam : beam + 24, :220] = (150, 150, 150)
+    picture[150:230, 10:70] = (120, 160, 230)
+    return cells(picture, (0.0, 0.0))
+
+
 def with_head(part: float = 0.3) -> np.ndarray:
     picture = VIEW.seen(part, noise=np.random.default_rng(2))
     picture[40:120, 160:240] = (40, 200, 90)
@@ -24,11 +39,20 @@ def test_a_head_that_neighbours_don_t_show_is_found_where_it_is() -> None:
     assert found.area == pytest.approx(0.25 / 3, abs=0.02)
 
 
+def test_a_hand_is_found_while_the_gantry_climbs() -> None:
+    found = stranger(with_hand(72), with_beam(48), with_beam(96))
+    assert found is not None
+    assert (found.left, found.top) == pytest.approx((10 / 320, 150 / 240), abs=0.04)
+
+
 @pytest.mark.parametrize(
     ("frame", "before", "after", "farther"),
     [
         pytest.param(seen(0.3), seen(0.3), seen(0.3), (), id="nothing changes"),
         pytest.param(seen(0.3), seen(0.2), seen(0.4), (), id="the part grows"),
+        pytest.param(with_beam(72), with_beam(48), with_beam(96), (), id="the gantry climbs by its own thickness"),
+        pytest.param(with_beam(72), with_beam(40), with_beam(104), (), id="the gantry climbs faster"),
+        pytest.param(seen(0.5), seen(0.1), seen(0.9), (), id="the part grows a lot"),
         pytest.param(seen(gain=1.4), seen(gain=0.8), seen(gain=0.8), (), id="another light"),
         pytest.param(seen(shift=(5.0, -3.0)), seen(), seen(), (), id="a bump, brought back"),
         pytest.param(with_head(), with_head(), seen(), (), id="the head stays for another frame"),

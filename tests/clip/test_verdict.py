@@ -46,6 +46,20 @@ def test_small_differences_and_sharper_frames_are_no_faults(light: dict) -> None
     assert verdicts(take(f7=light)) == ()
 
 
+@pytest.mark.parametrize("sharpness", [(0.03, 0.06, 0.08), (0.05,), (0.03, 0.035, 0.04, 0.05, 0.06, 0.07)])
+def test_an_empty_bed_at_the_start_is_not_soft(sharpness: tuple[float, ...]) -> None:
+    assert verdicts(take(**{f"f{number}": {"sharpness": each} for number, each in enumerate(sharpness)})) == ()
+
+
+def test_a_finished_part_taken_away_at_the_end_is_not_soft() -> None:
+    assert verdicts(take(20, f19={"sharpness": 0.04})) == ()
+
+
+def test_a_soft_frame_among_the_first_is_named() -> None:
+    entries = take(f1={"sharpness": 0.04})
+    assert verdicts(entries) == (Verdict(1, "soft", "is softer than its neighbours, with 40 % of their sharpness"),)
+
+
 def test_broken_frames_and_strangers_are_named() -> None:
     entries = take()
     entries[3] = replace(entries[3], light=None, broken="can't be decoded (no picture in it)")
