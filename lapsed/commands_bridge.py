@@ -68,6 +68,7 @@ def configured(printer: Printer, *, verbose: bool = False) -> Options:
         drain_within_s=link.drain_within_s,
         check_position=link.check_position,
         card_poll_s=link.card_poll_s,
+        over_after_s=link.over_after_h * 3600,
     )
     return Options(
         port=link.port,

@@ -15,7 +15,8 @@ class Ways:
     `answer_within_s` is how long a layer's first line waits for the daemon's answer, `part_within_s` how long the
     beginning of a line waits for its end, `drain_within_s` how long the printer may take to answer all that went
     before. `check_position` asks the printer where it is before a park and after it. `card_poll_s` asks it for the
-    height of a print from its own card. `harmless` are further commands that don't move the head.
+    height of a print from its own card. A print in which no move comes for `over_after_s` is over.
+    `harmless` are further commands that don't move the head.
     """
 
     dialect: Dialect = field(default_factory=Dialect)
@@ -25,6 +26,7 @@ class Ways:
     drain_within_s: float = 5.0
     check_position: bool = True
     card_poll_s: float | None = None
+    over_after_s: float = 12 * 3600.0
     session: str = ""
 
 

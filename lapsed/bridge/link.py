@@ -31,20 +31,24 @@ class Link:
         self._heard = heard
         self._gone = gone
         self._writer: asyncio.StreamWriter | None = None
+        self._greeted = False
 
     async def run(self) -> None:
         """Follow the bridge until cancelled."""
-        wait_s, told = 0.0, False
+        wait_s, told = 0.0, ""
         while True:
             try:
                 reader, writer = await asyncio.open_unix_connection(str(self._socket), limit=talk.LONGEST)
             except OSError as error:
-                if not told:
-                    log.warning("the bridge at %s cannot be reached, still trying: %s", self._socket, error.strerror)
-                told = True
+                why = f"cannot be reached: {error.strerror}"
+                self._greeted = False
             else:
-                wait_s, told = 0.0, False
-                await self._follow(reader, writer)
+                why = f"can't be followed: {await self._follow(reader, writer)}"
+            if self._greeted:
+                wait_s, told = 0.0, ""
+            elif why != told:
+                log.warning("the bridge at %s %s; it is tried again", self._socket, why)
+                told = why
             wait_s = min(max(2 * wait_s, _FIRST_WAIT_S), self._retry_most_s)
             await asyncio.sleep(wait_s)
 
@@ -55,16 +59,21 @@ class Link:
         self._writer.write(talk.line_of(message))
         return True
 
-    async def _follow(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._writer = writer
+    async def _follow(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> str:
+        """Hear the bridge to its end; why it ended. `_greeted` tells whether they understood each other."""
+        self._writer, self._greeted = writer, False
         self.say(talk.Hello(talk.VERSION))
         why = "the bridge hung up"
         try:
             while line := await reader.readline():
                 message = _HEARD.validate_json(line)
                 if isinstance(message, talk.Hello) and message.version != talk.VERSION:
-                    why = f"the bridge speaks version {message.version} where the daemon speaks {talk.VERSION}"
+                    why = (
+                        f"it speaks version {message.version} where this daemon speaks {talk.VERSION}; start the "
+                        "bridge anew once nothing prints"
+                    )
                     break
+                self._greeted = True
                 self._heard(message)
         except (OSError, ValueError, ValidationError) as error:
             why = f"the bridge can't be understood: {error}"
@@ -72,3 +81,4 @@ class Link:
             self._writer = None
             writer.close()
             self._gone(why)
+        return why

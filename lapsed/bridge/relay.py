@@ -50,7 +50,7 @@ class Relay:
         self._token = 0
         self._height_mm = 0.0
         self._rest_until = 0.0
-        self._sent_at = 0.0
+        self._sent_at = self._moved_at = 0.0
         self._poll_at: float | None = None
 
     @property
@@ -102,6 +102,8 @@ class Relay:
     def _line(self, raw: bytes, passed: int, now: float) -> None:
         """A whole line, of which `passed` bytes have gone on: pass it, or withhold it."""
         layer = self._tell(self.reading.read(raw))
+        if self.reading.moves:
+            self._moved_at = now
         if layer is not None and self._wire.attached:
             unsure = self._unfit(passed, now)
             self._token += 1
@@ -366,9 +368,10 @@ class Relay:
     def wake_at(self) -> float | None:
         """When `tick` is wanted at the latest."""
         quiet = self._parking.hold is None and self._part_until is None and self._wanted is None
+        over_at = self._moved_at + self._ways.over_after_s if self._streams else None
         if quiet and self.reading.card is None and not self._wire.doubtful:
-            return self._poll_at
-        times = [self._part_until, self._poll_at]
+            return over_at
+        times = [self._part_until, self._poll_at, over_at]
         if self._wanted is not None:
             times.append(self._wanted[2])
         hold = self._parking.hold
@@ -383,6 +386,11 @@ class Relay:
             times.append(0.0)
         return min((time for time in times if time is not None), default=None)
 
+    @property
+    def _streams(self) -> bool:
+        """Whether a print comes from the host just now."""
+        return self.reading.printing and self.reading.card is None
+
     def tick(self, now: float) -> None:
         """Time has passed."""
         if self._part_until is not None and now >= self._part_until:
@@ -391,6 +399,9 @@ class Relay:
             self._wire.say(talk.Refused(self._wanted[0], "the host sent no move in time"))
             self._wanted = None
         self._poll(now)
+        if self._streams and now >= self._moved_at + self._ways.over_after_s:
+            minutes = self._ways.over_after_s / 60
+            self._tell(self.reading.end(Outcome.LOST, f"the host has sent no move for {minutes:.0f} minutes"))
         if self._parking.hold is not None:
             self._parking.hold_on(self._parking.hold, now)
         elif self._wire.doubtful and now >= max(self._wire.heard_at, self._sent_at) + SILENT_S:

@@ -176,6 +176,10 @@ class BridgeLink(Part):
     card_poll_s: PositiveS | None = Field(
         None, description="asks for the height every so often while the printer prints from its own card"
     )
+    over_after_h: Annotated[float, Field(gt=0, le=1000)] = Field(
+        12.0,
+        description="a print in which the host sends no move for so many hours is over, though its port stays open",
+    )
     harmless: tuple[Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_.]*$")], ...] = Field(
         (), description="further commands of your files that move nothing and change no modes"
     )

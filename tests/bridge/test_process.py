@@ -16,6 +16,8 @@ import tty
 
 import psutil
 import pytest
+from serial import rfc2217
+from serial.urlhandler import protocol_loop
 
 from lapsed.bridge import talk
 from lapsed.bridge.options import Options
@@ -202,6 +204,76 @@ def test_a_far_port_is_reached_over_a_socket(tmp_path):
         finally:
             bridge.terminate()
             bridge.wait(20)
+
+
+class FarPort(protocol_loop.Serial):
+    """A port at the far end that echoes; `pulses` are the states that its DTR line took."""
+
+    def __init__(self):
+        self.pulses = []
+        super().__init__("loop://", timeout=0.05)
+
+    def _update_dtr_state(self):
+        self.pulses.append(self._dtr_state)
+        super()._update_dtr_state()
+
+
+class Wire:
+    """What pyserial's own server side writes to."""
+
+    def __init__(self, far):
+        self.write = far.sendall
+
+
+def serve_port(server, port):
+    """The server side of RFC 2217 as pyserial brings it, for one client."""
+    far, _ = server.accept()
+    with far:
+        manager = rfc2217.PortManager(port, Wire(far))
+        while data := far.recv(4096):
+            port.write(b"".join(manager.filter(data)))
+            far.sendall(b"".join(manager.escape(port.read(port.in_waiting))))
+
+
+def test_a_far_port_by_rfc_2217_takes_rate_bytes_and_the_reset_pulse(tmp_path):
+    link, port = tmp_path / "host", FarPort()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        thread = threading.Thread(target=serve_port, args=(server, port))
+        thread.start()
+        options = Options(f"rfc2217://127.0.0.1:{server.getsockname()[1]}", 250000, str(link), reset=True)
+        bridge = subprocess.Popen([sys.executable, "-m", "lapsed.bridge", options.text()], stderr=subprocess.DEVNULL)
+        try:
+            until(link.is_symlink)
+            before = len(port.pulses)
+            host = os.open(link, os.O_RDWR | os.O_NOCTTY)
+            until(lambda: port.pulses[before:] == [False, True])
+            line = b"N1 M118 \xff\x00*7\n"  # 255 is what Telnet doubles (RFC 854)
+            os.write(host, line)
+            assert got(host, len(line)) == line
+            assert port.baudrate == 250000
+            os.close(host)
+        finally:
+            bridge.terminate()
+            bridge.wait(20)
+            thread.join(20)
+            port.close()
+
+
+def test_a_daemon_of_another_version_is_told_ours_and_hung_up_on_while_the_line_stays_a_cable(tmp_path):
+    ends = Ends(tmp_path, socket=str(tmp_path / "daemon.sock"))
+    try:
+        host = ends.open()
+        with socket.socket(socket.AF_UNIX) as daemon:
+            daemon.settimeout(20)
+            daemon.connect(ends.options.socket)
+            daemon.sendall(talk.line_of(talk.Hello(talk.VERSION + 1)))
+            with daemon.makefile("rb") as heard:
+                lines = heard.readlines()
+        assert [talk.json.loads(line)["version"] for line in lines] == [talk.VERSION]
+        os.write(host, b"M105\n")
+        assert got(ends.master, 5) == b"M105\n"
+    finally:
+        ends.close()
 
 
 class StandIn:
