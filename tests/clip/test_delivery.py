@@ -268,7 +268,7 @@ def test_memory_is_flat(takes_of: Callable) -> None:
         )
         return int(done.stdout)
 
-    assert peak(480) < 1.1 * peak(120)
+    assert peak(240) < 1.1 * peak(60)
 
 
 def test_a_clip_that_would_make_the_machine_swap_is_refused(

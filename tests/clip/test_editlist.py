@@ -78,7 +78,7 @@ names = st.text(st.characters(codec="utf-8", exclude_characters="/\0"), min_size
 )
 
 
-@settings(deadline=None)  # the machine may be busy
+@settings(deadline=None, max_examples=40)  # the machine may be busy
 @given(
     st.lists(names, min_size=1, max_size=12, unique=True),
     st.fixed_dictionaries(

@@ -66,11 +66,11 @@ def test_segments_join_to_a_stream_that_an_outside_decoder_takes(
 
 
 def test_several_processes_make_the_same_packets_as_one(takes_of: Callable, tmp_path: Path) -> None:
-    folder, edit = takes_of(4), plan([40] * 9)
+    folder, edit = takes_of(4), plan([40] * 6)
     heard: list[int] = []
     means = Means(2, 2)
     (folder / "1.jpg").write_bytes(b"broken")
-    assert len(cut(edit)) == 3
+    assert len(cut(edit)) == 2
     one = delivery.write(edit, folder, tmp_path / "one.mp4", Tags("t"), lambda _: None, means=Means(1))
     two = delivery.write(edit, folder, tmp_path / "two.mp4", Tags("t"), heard.append, means=means)
     assert packets(tmp_path / "one.mp4") == packets(tmp_path / "two.mp4")
@@ -97,7 +97,7 @@ from lapsed.clip.labels import Tags
 folder, out = Path(sys.argv[1]), Path(sys.argv[2])
 def told(done):
     print(done, flush=True)
-    if done == 250:
+    if done == 120:
         sys.stdin.readline()
 delivery.write(from_json(sys.argv[3]), folder, out, Tags("t"), told)
 """
@@ -114,20 +114,20 @@ def killed_in_mid_clip(folder: Path, out: Path, edit: EditList) -> None:
     ) as child:
         assert child.stdout is not None
         for line in child.stdout:
-            if line == "250\n":
+            if line == "120\n":
                 break
         child.send_signal(signal.SIGKILL)
 
 
 def test_a_killed_clip_goes_on_where_it_was(takes_of: Callable, tmp_path: Path) -> None:
-    folder, out, edit = takes_of(4), tmp_path / "c.mp4", plan([1] * 300)
+    folder, out, edit = takes_of(4), tmp_path / "c.mp4", plan([1] * 200)
     killed_in_mid_clip(folder, out, edit)
     home = tmp_path / ".c.unfinished"
-    assert {"00000.mp4", "00001.mp4"} <= {path.name for path in home.iterdir()}
+    assert "00000.mp4" in {path.name for path in home.iterdir()}
     assert not out.exists()
     heard: list[int] = []
     delivery.write(edit, folder, out, Tags("t"), heard.append)
-    assert heard == list(range(193, 301))  # two segments of 96 were there
+    assert heard == list(range(97, 201))  # a segment of 96 was there
     delivery.write(edit, folder, tmp_path / "afresh.mp4", Tags("t"), lambda _: None)
     assert packets(out) == packets(tmp_path / "afresh.mp4")
     assert not home.exists()
@@ -135,17 +135,17 @@ def test_a_killed_clip_goes_on_where_it_was(takes_of: Callable, tmp_path: Path) 
 
 @pytest.mark.parametrize("change", ["edit list", "frame", "frame gone"])
 def test_segments_of_something_else_are_not_used(takes_of: Callable, tmp_path: Path, change: str) -> None:
-    folder, out, edit = takes_of(4), tmp_path / "c.mp4", plan([1] * 300)
+    folder, out, edit = takes_of(4), tmp_path / "c.mp4", plan([1] * 200)
     killed_in_mid_clip(folder, out, edit)
     if change == "edit list":
-        edit = plan([2] * 150)
+        edit = plan([2] * 100)
     elif change == "frame":
         shutil.copyfile(folder / "1.jpg", folder / "2.jpg")
     else:
         (folder / "2.jpg").unlink()
     heard: list[int] = []
     delivery.write(edit, folder, out, Tags("t"), heard.append)
-    assert heard == list(range(1, 301))
+    assert heard == list(range(1, 201))
 
 
 def test_a_frame_broken_at_the_start_of_a_segment_is_replaced_by_the_one_before(

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import cv2
 import pytest
 
-from lapsed.clip import stitch as stitcher
+from lapsed.clip import work
 from lapsed.clip.editlist import from_json
 from lapsed.clip.footage import Footage, Frame, Progress, footage_of_folder
 from lapsed.clip.stitch import stitch
@@ -135,8 +135,8 @@ def test_a_take_s_sheet_names_shots(takes_of: Callable, tmp_path: Path) -> None:
     frames = (Frame(folder / "1.jpg", shot=1, layer=3, height_mm=0.6), Frame(folder / "2.jpg", shot=2))
     report = stitch(Footage("t", folder, frames, "main"), CLIPS[:1], tmp_path / "elsewhere" / "deep", quiet)
     assert report.sheet == tmp_path / "elsewhere" / "deep" / "sheet.jpg"
-    assert stitcher._caption(frames[0]) == "shot 1   layer 3   0.60 mm"
-    assert stitcher._caption(Frame(folder / "2.jpg")) == "2.jpg"
+    assert work._caption(frames[0]) == "shot 1   layer 3   0.60 mm"
+    assert work._caption(Frame(folder / "2.jpg")) == "2.jpg"
 
 
 def test_no_usable_frame_is_said_with_the_first_reason(tmp_path: Path) -> None:
@@ -171,7 +171,7 @@ def test_a_target_that_can_t_be_made_asks_for_out(takes_of: Callable) -> None:
 
 def test_too_little_space_is_said_before_starting(takes_of: Callable, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = takes_of(3)
-    monkeypatch.setattr(stitcher.shutil, "disk_usage", lambda _: SimpleNamespace(free=100))
+    monkeypatch.setattr(work.shutil, "disk_usage", lambda _: SimpleNamespace(free=100))
     with pytest.raises(UserError, match="0 MB free; make room"):
         stitch(footage_of_folder(folder), CLIPS, None, quiet)
     assert [path.name for path in (folder / "clips").iterdir() if not path.name.startswith("judged")] == []

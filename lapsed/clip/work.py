@@ -1,0 +1,177 @@
+"""The work on the clips of one footage: each planned, checked against what there is, encoded and reported."""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+from lapsed import clock
+from lapsed.clip import delivery, master, sheet
+from lapsed.clip import plan as planning
+from lapsed.clip.codec import CODECS
+from lapsed.clip.delivery import Means
+from lapsed.clip.editlist import EditList
+from lapsed.clip.examine import Examination
+from lapsed.clip.exchange import keep
+from lapsed.clip.footage import Footage, Frame, Made, Progress
+from lapsed.clip.labels import Tags
+from lapsed.clip.orient import turned
+from lapsed.clip.plan import Plan
+from lapsed.clip.players import advice, exceeded
+from lapsed.clip.sift import Sifted
+from lapsed.errors import UserError
+from lapsed.settings import Clip
+
+Told = Callable[[Progress], None]
+
+
+class Work:
+    """What the clips of one footage have in common, and what is found out while they are made."""
+
+    def __init__(
+        self,
+        footage: Footage,
+        sifted: Sifted,
+        target: Path,
+        told: Told,
+        *,
+        means: Means,
+        found: Examination | None,
+    ) -> None:
+        self._footage = footage
+        self._sifted = sifted
+        self._target = target
+        self._told = told
+        self._means = means
+        self._upright = turned(sifted.stored, sifted.orientation)
+        by_path = {frame.path: frame for frame in footage.frames}
+        self._found = found
+        kept = sifted.kept if found is None else [sifted.kept[index] for index in found.kept]
+        self._stock = planning.Stock(
+            frames={
+                os.path.relpath(each.path, footage.folder): by_path.get(each.path, Frame(each.path)) for each in kept
+            },
+            stored=sifted.stored,
+            upright=self._upright,
+            orientation=sifted.orientation,
+            figures=None if found is None else found.figures,
+        )
+        self.broken: dict[str, str] = {}
+        self.remarks = list(sifted.remarks)
+
+    def can_make(self, clip: Clip) -> bool:
+        """Whether the frames serve for `clip`; if not, a remark says why."""
+        why = ""
+        codec = CODECS.get(clip.codec)
+        if codec is None and self._sifted.kept[0].kind != "jpeg":
+            kind = {"png": "PNGs", "raw": "raw files"}[self._sifted.kept[0].kind]
+            why = f"a master carries JPEGs, and these frames are {kind}"
+        elif codec is not None:
+            width, height = planning.form_of(clip, self._upright, self._stock_of(clip).inner).size
+            if width < codec.least[0] or height < codec.least[1]:
+                why = f"{codec.title} takes no less than {codec.least[0]}x{codec.least[1]}, and it is {width}x{height}"
+        if why:
+            self.remarks.append(f"{clip.name} was not made: {why}")
+        return not why
+
+    def make(self, clip: Clip) -> Made:
+        """Stitch one clip, its edit list beside it."""
+        return self.carry_out(planning.plan(clip, self._stock_of(clip)))
+
+    def carry_out(self, planned: Plan) -> Made:
+        """Stitch what was planned."""
+        folder, plan = self._footage.folder, planned.edit
+        codec = CODECS.get(plan.codec)
+        path = self._target / f"{plan.clip}{codec.suffix if codec else '.mov'}"
+        _ensure_room(plan, folder, path)
+        self.remarks += keep(plan, folder, self._target)
+        pace = paced(plan.clip, plan.frames, self._told)
+        tags = self._tags(plan)
+        spent = None
+        if codec is None:
+            master.write(plan, folder, path, tags, pace)
+        else:
+            spent = delivery.room_for(plan, self._means)
+            broken = delivery.write(plan, folder, path, tags, pace, means=self._means)
+            self.broken.update((bad.frame, bad.reason) for bad in broken)
+        width, height = self._upright if codec is None else plan.size
+        remarks = (*planned.remarks, *_playing(plan, path))
+        track = codec.track if codec else "mjpeg"
+        return Made(plan.clip, path, width, height, plan.frames, plan.rate, track, remarks, planned.account, spent)
+
+    def _tags(self, plan: EditList) -> Tags:
+        rate = f"{float(plan.rate):.5g} frames a second"
+        return Tags(self._footage.title, self._footage.frames[0].taken_at, f"{len(plan.used)} frames, {rate}")
+
+    def _stock_of(self, clip: Clip) -> planning.Stock:
+        """The frames with what corrects them for `clip`."""
+        if self._found is None:
+            return self._stock
+        return replace(self._stock, corrections=self._found.corrections(clip), inner=self._found.inner(clip))
+
+    def overview(self) -> Path:
+        """Write the contact sheet of the kept frames."""
+        path = self._target / "sheet.jpg"
+        cells = [sheet.Captioned(frame.path, _caption(frame)) for frame in self._stock.frames.values()]
+        sheet.write(cells, self._sifted.stored, self._sifted.orientation, path)
+        return path
+
+
+def _playing(plan: EditList, path: Path) -> Iterator[str]:
+    """What players may make of a clip."""
+    codec = CODECS.get(plan.codec)
+    if codec is None:
+        return
+    told = advice(plan.codec, plan.size, plan.rate, plan.preset)
+    if told is not None:
+        yield f"{plan.clip} is {told}"
+    level = codec.level(plan.size, plan.rate, plan.preset) if codec.level else None
+    if level is not None:
+        # Encoders need a second to come down to the rate they will have.
+        told = exceeded(level, 8 * path.stat().st_size, max(plan.seconds, Fraction(1)))
+        if told is not None:
+            yield f"{plan.clip} {told}"
+
+
+def _caption(frame: Frame) -> str:
+    words = [
+        f"shot {frame.shot}" if frame.shot is not None else "",
+        f"layer {frame.layer}" if frame.layer is not None else "",
+        f"{frame.height_mm:.2f} mm" if frame.height_mm is not None else "",
+    ]
+    return "   ".join(filter(None, words)) or frame.path.name
+
+
+def _ensure_room(plan: EditList, folder: Path, path: Path) -> None:
+    if plan.codec == "master":
+        need = sum(master.track_of(plan, folder).sizes)
+    else:
+        codec = CODECS[plan.codec]
+        # At quality 18; twice that for every 6 steps less is on the safe side of what encoders make of noisy frames.
+        bits = codec.bits_a_pixel * (2 ** ((18 - plan.quality) / 6) if codec.by_quality else 1)
+        shown = len(plan.pieces) if codec.by_quality else plan.frames
+        # Segments stand beside the clip until they are joined.
+        need = int(plan.size[0] * plan.size[1] * shown * bits / 8) * (2 if codec.joins else 1)
+    free = shutil.disk_usage(path.parent).free
+    if need > free:
+        raise UserError(
+            f"{path.name} needs some {need / 1e6:.0f} MB and {path.parent} has {free / 1e6:.0f} MB free; "
+            "make room or name another folder with --out"
+        )
+
+
+def paced(name: str, total: int, told: Told) -> Callable[[int], None]:
+    """What turns a count of output frames into progress; what an earlier try had done counts for no speed."""
+    start = clock.monotonic()
+    before: int | None = None
+
+    def tell(done: int) -> None:
+        nonlocal before
+        before = done - 1 if before is None else before
+        spent = clock.monotonic() - start
+        fps = (done - before) / spent if spent > 0 else 0.0
+        told(Progress(name, done, total, fps, (total - done) / fps if fps else None))
+
+    return tell
