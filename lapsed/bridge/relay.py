@@ -20,13 +20,13 @@ from lapsed.bridge.holding import (
     Phase,
     Ways,
 )
+from lapsed.bridge.inlet import Inlet
 from lapsed.bridge.parking import Parking
 from lapsed.bridge.reading import Began, Ended, LayerBegins, News, Reading
 from lapsed.bridge.replies import Kind, Reply
 from lapsed.bridge.wire import Wire
 from lapsed.model import Outcome
 
-_MAY_MOVE = re.compile(rb"\s*(?:N(?:\d+\s*)?)?(?:G[^\n]*)?$")
 _EMERGENCY = re.compile(rb"\s*(N\d+\s*)?M(108|112|410)(?!\d)")
 _SILENT = re.compile(rb"\s*(?:;.*)?$", re.DOTALL)
 
@@ -40,11 +40,8 @@ class Relay:
         self._parking = Parking(ways, self._wire, self.reading, self._let_go)
         self._ways = ways
         self._host_there = self._printer_there = False
-        self._part = b""  # the beginning of a line of the host's, of which `_passed` bytes have gone on
-        self._passed = 0
-        self._part_until: float | None = None
-        self._junk = False  # in an over-long line
-        self._tail = b""  # the same of the printer's
+        self._inlet = Inlet(self._wire, ways.part_within_s)
+        self._tail = b""  # the beginning of a line of the printer's
         self._queue: list[bytes] = []
         self._wanted: tuple[int, float, float] | None = None  # shot, limit, until when
         self._token = 0
@@ -63,12 +60,8 @@ class Relay:
     def host(self, data: bytes, now: float) -> None:
         """Bytes from the host."""
         self._sent_at = now
-        *lines, part = (self._part + data).split(b"\n")
-        self._part, self._part_until = part, None
-        for line in lines:
-            raw, passed, self._passed = line + b"\n", self._passed, 0
-            if self._junk:
-                self._junk = False
+        for raw, passed in self._inlet.lines(data):
+            if self._inlet.ends_overlong():
                 self._wire.to_printer += raw
                 self._wire.host_due += 1
                 self.reading.forget("a line too long to be read went to the printer")
@@ -76,28 +69,10 @@ class Relay:
                 self._line(raw, passed, now)
             else:
                 self._wait(raw, now)
-        if self._parking.hold is not None and len(self._part) > MOST_HELD_BYTES:
+        if self._parking.hold is None:
+            self._inlet.settle(now)
+        elif len(self._inlet.part) > MOST_HELD_BYTES:
             self._parking.go_back(now, "the host sends a line without an end")
-        self._partial(now)
-
-    def _partial(self, now: float) -> None:
-        """Pass the beginning of a line on, unless its end may show that it is the one to withhold."""
-        part = self._part
-        if not part or self._parking.hold is not None:
-            return
-        if self._passed or not self._wire.attached or len(part) > LONGEST_LINE or not _MAY_MOVE.match(part):
-            self._pass_partial()
-        else:
-            self._part_until = now + self._ways.part_within_s
-
-    def _pass_partial(self) -> None:
-        self._part_until = None
-        self._wire.to_printer += self._part[self._passed :]
-        self._passed = len(self._part)
-        if self._passed > LONGEST_LINE:
-            self._part, self._passed, self._junk = b"", 0, True
-        elif self._junk:
-            self._part, self._passed = b"", 0
 
     def _line(self, raw: bytes, passed: int, now: float) -> None:
         """A whole line, of which `passed` bytes have gone on: pass it, or withhold it."""
@@ -270,11 +245,11 @@ class Relay:
         self._host_there = there
         if not there:
             self._parking.go_back(now, "the host closed its port")
-            if self._part and self._parking.hold is None:
-                self._pass_partial()
-            elif self._part:
-                self._queue.append(self._part)
-            self._part, self._passed, self._junk, self._part_until = b"", 0, False, None
+            if self._parking.hold is None:
+                self._inlet.push()
+            elif self._inlet.part:
+                self._queue.append(self._inlet.part)
+            self._inlet.clear()
             if self.reading.card is None:
                 self._tell(self.reading.end(Outcome.FAILED, "the host closed its port in mid-print"))
         self._wire.say(talk.Ends(self._host_there, self._printer_there))
@@ -307,8 +282,8 @@ class Relay:
         self._wire.attached = False
         self._wanted = None
         self._parking.go_back(now, "the daemon went away")
-        if self._part_until is not None:
-            self._pass_partial()
+        if self._inlet.until is not None:
+            self._inlet.push()
 
     def told(self, message: talk.FromDaemon, now: float) -> None:
         """The daemon's word."""
@@ -361,17 +336,18 @@ class Relay:
                 self._pass(raw)  # it was read before it was withheld
             else:
                 self._line(raw, 0, now)
-        self._partial(now)
+        if not self.holds:
+            self._inlet.settle(now)
 
     # --------------------------------------------------------------------------------------------------- time
 
     def wake_at(self) -> float | None:
         """When `tick` is wanted at the latest."""
-        quiet = self._parking.hold is None and self._part_until is None and self._wanted is None
+        quiet = self._parking.hold is None and self._inlet.until is None and self._wanted is None
         over_at = self._moved_at + self._ways.over_after_s if self._streams else None
         if quiet and self.reading.card is None and not self._wire.doubtful:
             return over_at
-        times = [self._part_until, self._poll_at, over_at]
+        times = [self._inlet.until, self._poll_at, over_at]
         if self._wanted is not None:
             times.append(self._wanted[2])
         hold = self._parking.hold
@@ -393,8 +369,8 @@ class Relay:
 
     def tick(self, now: float) -> None:
         """Time has passed."""
-        if self._part_until is not None and now >= self._part_until:
-            self._pass_partial()
+        if self._inlet.until is not None and now >= self._inlet.until:
+            self._inlet.push()
         if self._wanted is not None and now >= self._wanted[2]:
             self._wire.say(talk.Refused(self._wanted[0], "the host sent no move in time"))
             self._wanted = None
@@ -419,7 +395,7 @@ class Relay:
             return
         if self._poll_at is None or now >= self._poll_at:
             self._poll_at = now + every
-            if not self._guarded and not self._wire.host_due and not self._passed:
+            if not self._guarded and not self._wire.host_due and not self._inlet.passed:
                 self._wire.ask_place(now)
 
     # ---------------------------------------------------------------------------------------------------- words

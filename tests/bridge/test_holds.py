@@ -151,3 +151,33 @@ def test_a_print_that_moves_no_more_for_hours_is_over():
     assert bench.relay.wake_at() == 3700.0
     bench.relay.tick(3700.0)
     assert bench.out()[2] == [talk.PrintOver("lost", "the host has sent no move for 60 minutes")]
+
+
+def asked():
+    """A bench at the first line of a layer, which waits for the daemon."""
+    bench = Bench()
+    for text in squares(1)[:13]:
+        bench.exchange(f"{text}\n".encode())
+    first = f"{squares(1)[14]}\n".encode()
+    bench.exchange(b"G1 Z0.2 F600\n")
+    bench.relay.host(first, 1.0)
+    assert bench.relay.holds
+    bench.out()
+    return bench, first
+
+
+@pytest.mark.parametrize(
+    "chunk",
+    [
+        pytest.param(b"M112\nG1 X1 Y1\nM10", id="an emergency stop"),
+        pytest.param(b"M108\nG1 X1 Y1\nM10", id="the end of a wait"),
+        pytest.param(b"G1 X1 Y1 E5\n" * 8000 + b"M10", id="a host that floods the line"),
+    ],
+)
+def test_a_hold_that_ends_in_the_middle_of_a_chunk_leaves_its_bytes_in_their_order(chunk):
+    bench, first = asked()
+    bench.relay.host(chunk, 1.001)
+    bench.relay.detach(1.002)
+    sent = bytes(bench.out()[0])
+    stop = chunk.startswith(b"M1") and chunk[:5]
+    assert sent == (stop + first + chunk[5:] if stop else first + chunk)
