@@ -146,7 +146,8 @@ class Relay:
         """Bytes from the printer."""
         self._wire.heard_at = now
         *lines, tail = (self._tail + data).split(b"\n")
-        self._tail = tail
+        # Nothing of the last line may go on while those before it are being dealt with.
+        self._tail = b""
         for line in lines:
             passed, self._wire.tail_passed = self._wire.tail_passed, 0
             swallow = self._reply(replies.read(line[:LONGEST_LINE]), passed, now)
@@ -158,6 +159,7 @@ class Relay:
                 and not self._wire.host_due
             ):
                 self._parking.drained(now)
+        self._tail = tail
         if self._tail and (not self._guarded or len(self._tail) > LONGEST_LINE):
             self._wire.tell_host(self._tail[self._wire.tail_passed :], now)
             self._wire.tail_passed = len(self._tail)

@@ -181,3 +181,20 @@ def test_a_hold_that_ends_in_the_middle_of_a_chunk_leaves_its_bytes_in_their_ord
     sent = bytes(bench.out()[0])
     stop = chunk.startswith(b"M1") and chunk[:5]
     assert sent == (stop + first + chunk[5:] if stop else first + chunk)
+
+
+def test_what_the_printer_says_with_the_last_answer_of_a_hold_reaches_the_host_in_its_order():
+    bench, _ = asked()
+    relay = bench.relay
+    relay.told(talk.Hold(1, 1, 10.0), 1.0)
+    relay.printer(b"ok\n", 1.1)  # M400
+    relay.printer(b"X:50.00 Y:50.00 Z:0.20 E:0.00\nok\n", 1.2)
+    relay.told(talk.Leave(1, ("G1 X0",), ("G1 X50",), 1.0), 1.3)
+    relay.printer(b"ok\n", 1.4)
+    relay.told(talk.Free(1), 1.5)
+    relay.printer(b"ok\n", 1.6)
+    bench.out()
+    news = b" T:210.0 /210.0\n//note of the pier\necho:bus"
+    relay.printer(b"X:50.00 Y:50.00 Z:0.20 E:0.00\nok\n" + news, 1.7)
+    assert not relay.holds
+    assert bench.out()[1] == news
