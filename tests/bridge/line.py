@@ -95,6 +95,9 @@ class SerialLine:
         self._events: list[tuple[float, int, Callable[[], None]]] = []
         self._count = 0
         self._busy = False
+        self._held = {"up": b"", "down": b"", "host": b"", "printer": b""}
+        self._under_way = dict.fromkeys(self._held, 0)
+        self.said = b""
         self._last = {"up": 0.0, "down": 0.0, "host": 0.0, "printer": 0.0}
         self._heard_at = 0.0
         self.to_host = b""
@@ -110,13 +113,21 @@ class SerialLine:
         heapq.heappush(self._events, (time, self._count, what))
 
     def _send(self, way: str, data: bytes, what: Callable[[bytes], None]) -> None:
-        """Bytes on a wire, in pieces of any size, in their order."""
+        """Bytes on a wire, in pieces of any size, cut anywhere or several come together, in their order."""
         while data:
             cut = self.random.randint(1, len(data)) if self.random.random() < 0.3 else len(data)
             piece, data = data[:cut], data[cut:]
             time = max(self._last[way], self.now + WIRE_S * self.random.random())
             self._last[way] = time
-            self.at(time, lambda piece=piece: what(piece))
+            self._under_way[way] += 1
+            self.at(time, lambda piece=piece: self._arrive(way, piece, what))
+
+    def _arrive(self, way: str, piece: bytes, what: Callable[[bytes], None]) -> None:
+        self._under_way[way] -= 1
+        self._held[way] += piece
+        if not self._under_way[way] or self.random.random() < 0.7:
+            data, self._held[way] = self._held[way], b""
+            what(data)
 
     def _after(self) -> None:
         """Carry away what the relay put out."""
@@ -160,6 +171,7 @@ class SerialLine:
 
     def say(self, data: bytes) -> None:
         """The printer says something."""
+        self.said += data
         self._send("down", data, self._at_relay_from_printer)
 
     def _work(self) -> None:
@@ -222,6 +234,12 @@ class SerialLine:
     def host_lines(self) -> list[bytes]:
         """The numbered lines among them: the host's, as they arrived."""
         return [f"{record['line']}\n".encode("latin-1") for record in self.executed() if record["number"] is not None]
+
+    def host_heard_true(self) -> bool:
+        """Whether the host heard only what the printer said, whole lines in their order, and that it is busy."""
+        said = iter(self.said.split(b"\n"))
+        heard = [line for line in self.to_host.split(b"\n")[:-1] if line not in (b"echo:busy: processing", b"ok")]
+        return all(any(line == one for one in said) for line in heard)
 
     def ours(self) -> list[dict[str, object]]:
         """The others: the block's."""

@@ -16,6 +16,7 @@ BEACON = write_part(5).splitlines()
 
 
 def assert_untouched(line):
+    assert line.host_heard_true()
     assert line.host_lines() == line.stream.sent
     undone(line)
 
@@ -216,6 +217,7 @@ def test_whatever_goes_wrong_the_printer_carries_out_the_hosts_lines_once_and_in
         ways=Ways(check_position=check or any(fault.kind == "jog" for fault in faults)),
     )
     line.play()
+    assert line.host_heard_true()
     assert line.host_lines() == line.stream.sent
     if not any(fault.kind == "jog" for fault in faults):
         undone(line)
