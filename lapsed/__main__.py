@@ -65,6 +65,10 @@ def _parser() -> argparse.ArgumentParser:
     commands_gcode.add_parsers(subparsers)
     commands_setup.add_parsers(subparsers)
     commands_signal.add_parsers(subparsers)
+    for name, choice in subparsers.choices.items():
+        told = next(shown.help or "" for shown in subparsers._choices_actions if shown.dest == name)  # noqa: SLF001 - see below
+        # argparse shows a command's sentence only in the list of all, where it can't be read back from in public.
+        choice.description = choice.description or f"{told[:1].upper()}{told[1:]}."
     return parser
 
 

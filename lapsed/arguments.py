@@ -10,7 +10,12 @@ from lapsed.errors import UserError
 
 def add_config(parser: argparse.ArgumentParser) -> None:
     """Add the option that names the configuration."""
-    parser.add_argument("--config", type=Path, metavar="FILE", help="the configuration, instead of the usual places")
+    parser.add_argument(
+        "--config",
+        type=Path,
+        metavar="FILE",
+        help="the configuration; else lapsed/lapsed.toml in ~/.config, then in /etc",
+    )
 
 
 def rate(text: str) -> Fraction:

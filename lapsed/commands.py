@@ -51,7 +51,9 @@ def add_parsers(subparsers: Subparsers) -> None:
     stitch.add_argument(
         "--edit-list", type=Path, metavar="FILE", help="stitch the clip that a saved edit list says, and no other"
     )
-    stitch.add_argument("--workers", type=_processes, default=1, metavar="N", help="processes that encode side by side")
+    stitch.add_argument(
+        "--workers", type=_processes, default=1, metavar="N", help="processes that encode side by side (1)"
+    )
     stitch.add_argument("--even", type=_even, metavar="yes|no|colour", help="take flicker out of deliveries, or not")
     stitch.add_argument("--steady", type=_yes, metavar="yes|no", help="move frames of deliveries back that stand off")
     _add_judging(stitch)

@@ -46,7 +46,11 @@ def add_parsers(subparsers: Subparsers) -> None:
     shoot.add_argument("--out", type=Path, metavar="FILE", help="the picture, test.jpg or focus.jpg if left out")
     shoot.add_argument("--focus", action="store_true", help="shoot until interrupted, magnify a part, tell how sharp")
     shoot.add_argument(
-        "--at", type=_spot, default=(0.5, 0.5), metavar="X,Y", help="the spot to focus on, as shares of the frame"
+        "--at",
+        type=_spot,
+        default=(0.5, 0.5),
+        metavar="X,Y",
+        help="the spot to focus on, as shares of the frame (default the middle)",
     )
     arguments.add_config(shoot)
     shoot.add_argument("--json", action="store_true", help="one JSON document on stdout")

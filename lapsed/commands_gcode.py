@@ -20,13 +20,13 @@ def add_parsers(subparsers: Any) -> None:
     planning.add_argument("--layers", type=_positive, metavar="N", help="instead of a file: how many layers there are")
     _wish(planning)
     planning.add_argument(
-        "--cycle", type=_amount, default=3.0, metavar="S", help="seconds from one release to the next"
+        "--cycle", type=_amount, default=3.0, metavar="S", help="seconds from one release to the next (default 3)"
     )
     planning.add_argument("--file-mb", type=_amount, default=12.0, metavar="MB", help="size of a picture (default 12)")
     planning.add_argument("--card-mb", type=_amount, metavar="MB", help="room on the camera's card")
     planning.add_argument("--battery-shots", type=_positive, metavar="N", help="shots that the battery is good for")
     planning.add_argument(
-        "--warn-share", type=_amount, default=0.25, metavar="S", help="share of added time to warn at"
+        "--warn-share", type=_amount, default=0.25, metavar="S", help="share of added time to warn at (default 0.25)"
     )
     planning.add_argument("--heights", action="store_true", help="with --json, the height of every layer as well")
     planning.add_argument("--plot", type=Path, metavar="FILE", help="draw the layers' times and the shots, as SVG")

@@ -24,7 +24,9 @@ def add_parsers(subparsers: Subparsers) -> None:
         description="Returns when the shutter has closed, so that the host's own park can wait for it. Ends with 0 "
         "even if no frame was taken or no daemon runs, as many hosts end a print when a command fails.",
     )
-    signal.add_argument("signal", choices=("start", "layer", "end", "cue"), help="what happens")
+    signal.add_argument(
+        "signal", choices=("start", "layer", "end", "cue"), help="what happens; cue asks for a frame at once"
+    )
     signal.add_argument("--printer", metavar="NAME", help="which printer, where the configuration has several")
     signal.add_argument("--layer", type=int, metavar="N", help="the number of the layer that begins")
     signal.add_argument("--layers", type=int, metavar="N", help="how many layers there are, at the start")

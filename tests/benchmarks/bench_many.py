@@ -8,6 +8,12 @@ second half of the prints. Daemon, hosts and page are processes of their own.
 The camera is one that gives a tiny picture at once: drawing the scene takes about a second of a core and 200 MB for
 each camera, five of them a second are more than two cores have. `scene` has them drawn all the same, for fewer
 printers.
+
+Measured on two x86-64 cores that others kept busy (load 13; bare round trip p99 3 ms), 50 printers, 500 cues: all
+landed; cue to release median 1.5 ms, p99 26 ms; all ready 25 to 44 s after the start (with all workers started at
+once, 1 of 50 was after 100 s). Resident 56 MB with 1 printer, 57 with 10, 59 with 50; after a print 61, 66 and 78,
+which is 0.4 MB for each; a worker 21 MB. Processor, percent of a core: idle 0.4, with a page 0.6; printing 6.5, with a
+page 10.7.
 """
 
 import asyncio
