@@ -16,7 +16,7 @@ from lapsed.take import reader
 
 
 def run(args: argparse.Namespace) -> int:
-    """Stitch as asked; 1 if a clip that was asked for could not be made."""
+    """Stitch as asked; 1 if a clip that was asked for, or the contact sheet, could not be made."""
     if args.idle:
         quiet.lower()
     footage = footage_of(args)
@@ -28,17 +28,18 @@ def run(args: argparse.Namespace) -> int:
         asked = 1
         report = stitch.stitch_again(footage, exchange.read(args.edit_list), args.out, told, processes=args.workers)
     else:
-        whole = _configured(args)
-        clips = _clips(args, footage, whole, changes)
+        configured = _configured(args)
+        clips = _clips(args, footage, configured, changes)
         asked = len(clips)
         said = _nothing if args.quiet else _announce
-        wishes = _wishes(args, whole)
+        wishes = _wishes(args, configured)
         report = stitch.stitch(footage, clips, args.out, told, wishes=wishes, said=said, processes=args.workers)
     if args.json:
         print(json.dumps(report.as_json(), indent=2))
     elif not args.quiet:
         _tell(report)
-    return 0 if len(report.clips) == asked else 1
+    whole = len(report.clips) == asked and (report.sheet is not None or args.edit_list is not None)
+    return 0 if whole else 1
 
 
 def judge(args: argparse.Namespace) -> int:

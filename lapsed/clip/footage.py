@@ -122,7 +122,7 @@ class Account:
     def as_text(self) -> str:
         """In a line for people."""
         crop, end = self.crop, self.end_crop
-        words = [f"{self.used} frames used, {self.dropped} dropped"]
+        words = [f"{_frames(self.used)} used, {self.dropped} dropped"]
         words += [f"{self.mixed} output frames dissolve"] if self.mixed else []
         for name, start, stop in (("held", self.hold_start, self.hold_end), ("eased", self.ease_in, self.ease_out)):
             ends = [f"{count} at the {end}" for count, end in ((start, "start"), (stop, "end")) if count]

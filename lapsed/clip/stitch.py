@@ -41,7 +41,8 @@ def stitch(
 
     Beside each clip stands its edit list, and a contact sheet beside all. `told` hears of the progress at each output
     frame, and `said` of what was found in the frames before any clip is made; deliveries are encoded by `processes`.
-    Whatever ends it early, an exception or SIGTERM, leaves no unfinished file. Raises UserError.
+    Whatever ends it early, an exception or SIGTERM, leaves no unfinished file. A clip that fails keeps no other from
+    being made. Raises UserError where none is.
     """
     target = out if out is not None else footage.folder / "clips"
     sifted = _sifted(footage)
@@ -50,12 +51,12 @@ def stitch(
         found = _examined(footage, sifted, wishes, target, told)
         said(found.report)
         work = Work(footage, sifted, target, told, means=Means(delivery.cores(), processes), found=found.examination)
-        made = [work.make(clip) for clip in clips if work.can_make(clip)]
+        made = work.make_all(clips)
         overview = work.overview()
     broken = (LeftOut(str(footage.folder / name), why) for name, why in work.broken.items())
     return replace(
         found.report,
-        clips=tuple(made),
+        clips=made,
         sheet=overview,
         left_out=(*found.report.left_out, *broken),
         remarks=tuple(work.remarks),

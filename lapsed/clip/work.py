@@ -2,7 +2,7 @@
 
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -76,6 +76,20 @@ class Work:
             self.remarks.append(f"{clip.name} was not made: {why}")
         return not why
 
+    def make_all(self, clips: Sequence[Clip]) -> tuple[Made, ...]:
+        """Stitch what can be stitched of `clips`; remarks say why others were not. Raises UserError where all fail."""
+        made: list[Made] = []
+        failed: UserError | None = None
+        for clip in filter(self.can_make, clips):
+            try:
+                made.append(self.make(clip))
+            except UserError as error:
+                failed = error
+                self.remarks.append(f"{clip.name} was not made: {error}")
+        if failed is not None and not made:
+            raise failed
+        return tuple(made)
+
     def make(self, clip: Clip) -> Made:
         """Stitch one clip, its edit list beside it."""
         return self.carry_out(planning.plan(clip, self._stock_of(clip)))
@@ -111,11 +125,15 @@ class Work:
             return self._stock
         return replace(self._stock, corrections=self._found.corrections(clip), inner=self._found.inner(clip))
 
-    def overview(self) -> Path:
-        """Write the contact sheet of the kept frames."""
+    def overview(self) -> Path | None:
+        """Write the contact sheet of the kept frames; a remark says why where that fails."""
         path = self._target / "sheet.jpg"
         cells = [sheet.Captioned(frame.path, _caption(frame)) for frame in self._stock.frames.values()]
-        sheet.write(cells, self._sifted.stored, self._sifted.orientation, path)
+        try:
+            sheet.write(cells, self._sifted.stored, self._sifted.orientation, path)
+        except UserError as error:
+            self.remarks.append(f"there is no contact sheet: {error}")
+            return None
         return path
 
 

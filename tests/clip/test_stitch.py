@@ -1,5 +1,4 @@
 import json
-import os
 import signal
 import subprocess
 import sys
@@ -154,14 +153,6 @@ def test_pngs_have_no_master_but_other_clips(tmp_path: Path, scene: Callable) ->
     assert report.remarks == ("master was not made: a master carries JPEGs, and these frames are PNGs",)
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
-def test_a_read_only_folder_asks_for_out(takes_of: Callable) -> None:
-    folder = takes_of(1)
-    folder.chmod(0o500)
-    with pytest.raises(UserError, match="--out"):
-        stitch(footage_of_folder(folder), CLIPS, None, quiet)
-
-
 def test_a_target_that_can_t_be_made_asks_for_out(takes_of: Callable) -> None:
     folder = takes_of(1)
     (folder / "clips").write_text("in the way")
@@ -175,6 +166,24 @@ def test_too_little_space_is_said_before_starting(takes_of: Callable, monkeypatc
     with pytest.raises(UserError, match="0 MB free; make room"):
         stitch(footage_of_folder(folder), CLIPS, None, quiet)
     assert [path.name for path in (folder / "clips").iterdir() if not path.name.startswith("judged")] == []
+
+
+def test_a_clip_that_fails_keeps_no_other_from_being_made(takes_of: Callable) -> None:
+    clips = (Clip(name="short", length_s=0.1), CLIPS[1])
+    report = stitch(footage_of_folder(takes_of(3)), clips, None, quiet)
+    assert [made.name for made in report.clips] == ["wide"]
+    assert report.remarks[0].startswith("short was not made: a length of 0.1 s leaves nothing")
+
+
+def test_a_sheet_that_can_t_be_written_leaves_the_clips(takes_of: Callable, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise UserError("cannot write sheet.jpg: No space left on device")
+
+    monkeypatch.setattr(work.sheet, "write", full)
+    report = stitch(footage_of_folder(takes_of(3)), CLIPS, None, quiet)
+    assert [made.name for made in report.clips] == [clip.name for clip in CLIPS]
+    assert report.sheet is None
+    assert report.remarks == ("there is no contact sheet: cannot write sheet.jpg: No space left on device",)
 
 
 CHILD = """
