@@ -1,14 +1,14 @@
-"""Line numbers and checksums of many lines at once: checked, and blanked out."""
+"""Line numbers and checksums of many lines at once."""
 
 import numpy as np
 
-from lapsed.gcode.arrays import Bytes, Flags, Ints
+from lapsed.gcode.arrays import Bytes, Ints
 
 _STAR, _N, _RETURN, _NEWLINE, _DOT = b"*N\r\n."
 
 
-def without_numbers(raw: Bytes, at: Ints, digits: Ints) -> Bytes:
-    """The text with the number of each line blanked, and its checksum where that is right.
+def dress(raw: Bytes, at: Ints, digits: Ints) -> Ints:
+    """Which of the marks begin the number of a line, or a checksum that is right; they say nothing of the motion.
 
     `at` are all bytes that are no digits, the first and the last of them newlines, `digits` how many digits follow
     each. What does not look as it should is left, for `line.parse` to judge. The checksum is the XOR of all bytes
@@ -29,9 +29,7 @@ def without_numbers(raw: Bytes, at: Ints, digits: Ints) -> Bytes:
     xors = np.bitwise_xor.accumulate(raw)
     claimed = _numbers(raw, at[stars], digits[stars])
     right = starred & (claimed == xors[at[stars] - 1] ^ xors[at[heads] - 1])
-    begins = np.concatenate((at[heads], at[stars[right]]))
-    ends = np.concatenate((at[heads] + digits[heads], at[stars[right]] + digits[stars[right]])) + 1
-    return np.where(_covered(begins, ends, len(raw)), np.uint8(ord(" ")), raw)
+    return np.concatenate((heads, stars[right]))
 
 
 def _numbers(raw: Bytes, before: Ints, digits: Ints) -> Ints:
@@ -42,11 +40,3 @@ def _numbers(raw: Bytes, before: Ints, digits: Ints) -> Ints:
         figure = raw[np.minimum(before + 1 + i, len(raw) - 1)].astype(np.int64) - ord("0")
         number = np.where(more, number * 10 + figure, number)
     return number
-
-
-def _covered(begins: Ints, ends: Ints, size: int) -> Flags:
-    """Which of `size` bytes lie in a range, none of which touch."""
-    change = np.zeros(size + 1, np.int8)
-    change[begins] += 1
-    change[ends] -= 1
-    return np.cumsum(change[:-1], dtype=np.int8).view(np.bool_)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from lapsed.gcode.arrays import Bytes, Flags, Floats, Ints
 from lapsed.gcode.dialect import Dialect
-from lapsed.gcode.numbering import without_numbers
+from lapsed.gcode.numbering import dress
 
 M, T, NO_CODE, ODD_CODE = 10_000, 20_000, 30_000, 30_001
 """A command as one number: G by itself, M and T from these on; then lines without a command, and irregular ones."""
@@ -85,8 +85,8 @@ def tokenise(text: bytes, dialect: Dialect) -> Table:
     raw: Bytes = np.frombuffer(PAD + text, np.uint8)
     at, kind, digits = _marks(raw)
     if text.startswith(b"N") or b"\nN" in text:
-        raw = without_numbers(raw, at, digits)
-        at, kind, digits = _marks(raw)
+        blank = dress(raw, at, digits)
+        kind[blank], digits[blank] = _BLANK, 0
     after = at + (digits - (_MOST_DIGITS - 1))  # where the eight bytes begin that end with the digits
     if (kind == _SEMICOLON).any():
         keep = _outside_comments(kind)
