@@ -164,7 +164,7 @@ def _settings(out: Path, url: str, camera: str) -> settings.Settings:
         "link": link,
         "machine": {"park_point_mm": [8, 212], "settle_s": 0.01},
         "camera": [{**kind, "exposure_s": 0.01}],
-        "cadence": {"every_layers": 1},
+        "cadence": {"every_layers": 1, "last_frame": False},  # as many frames as were asked for
     }
     return settings.Settings.model_validate(
         {

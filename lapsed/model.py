@@ -213,6 +213,7 @@ class Why(StrEnum):
     LINE = "cue line"
     HAND = "by hand"
     SIGNAL = "signal"
+    END = "end of print"
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,7 +54,7 @@ class Filming:
                 "name": "bench",
                 "link": {"url": host.url},
                 "machine": {"park_point_mm": [8, 212], "settle_s": 0},
-                "cadence": {"every_layers": 1, "hold_limit_s": hold_limit_s},
+                "cadence": {"every_layers": 1, "last_frame": False, "hold_limit_s": hold_limit_s},
                 "camera": cameras,
             }
             whole = {"store": {"folder": self.folder / "takes", "min_free_mb": 0}, "printer": [printer]}

@@ -37,6 +37,7 @@ def workshop(tmp_path):
                 "link": {"url": host.url},
                 "machine": {"park_point_mm": [8, 212], "settle_s": 0},
                 "camera": [{"kind": "gphoto", "exposure_s": 0.01}],
+                "cadence": {"every_layers": 1, "last_frame": False},
             }
             whole = {"store": {"folder": tmp_path / "takes", "min_free_mb": 0}, "printer": [printer]}
             daemon = app.Daemon(settings.Settings.model_validate(whole), None, kinds=STILL)

@@ -20,7 +20,8 @@ CARD = {"gphoto": "tests.camera.kinds.card:open_camera"}
 def configured(store, url, cameras=("main",)):
     camera = [{"kind": "gphoto", "name": name, "exposure_s": 0.01} for name in cameras]
     machine = {"park_point_mm": [8, 212], "settle_s": 0}
-    printer = {"name": "bench", "link": {"url": url}, "machine": machine, "camera": camera}
+    cadence = {"every_layers": 1, "last_frame": False}
+    printer = {"name": "bench", "link": {"url": url}, "machine": machine, "camera": camera, "cadence": cadence}
     return settings.Settings.model_validate({"store": {"folder": store, "min_free_mb": 0}, "printer": [printer]})
 
 

@@ -153,8 +153,8 @@ async def test_a_whole_print_by_the_command(tmp_path, capsys):
         await ended(desk)
     (take,) = reader.list_takes(tmp_path / "takes")
     view = reader.read_take(take.folder)
-    assert (take.print_name, view.outcome, take.landed) == ("beacon.gcode", Outcome.FINISHED, 3)
-    assert [cue.why for cue in view.cues] == [Why.LAYER, Why.LAYER, Why.SIGNAL]
+    assert (take.print_name, view.outcome, take.landed) == ("beacon.gcode", Outcome.FINISHED, 4)
+    assert [cue.why for cue in view.cues] == [Why.LAYER, Why.LAYER, Why.SIGNAL, Why.END]
 
 
 async def test_a_retry_with_its_key_is_no_second_shot(tmp_path):

@@ -138,6 +138,8 @@ def _print(turn: Turn, event: prints.Told | Recovered | FileRead) -> None:
             prints.recovered(turn, event)
         case FileRead():
             watch.file_read(turn, event)
+        case PrintEnded():
+            watch.ended(turn, event)
         case _:
             prints.told(turn, event)
     watch.estimate(turn)

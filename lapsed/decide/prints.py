@@ -110,13 +110,18 @@ def begin(turn: Turn, info: PrintInfo, *, joined: bool) -> None:
 
 def over(turn: Turn, outcome: Outcome, detail: str) -> None:
     """The print has ended: nothing more is sent for it, and its take closes when the last frame is in."""
-    shot.lost(turn, f"the print ended: {detail}" if detail else "the print ended")
+    shot.lost(turn, ended_as(detail))
     turn.change(next_print=None, loose=None)
     if turn.state.take is None:
         return
     if turn.state.closing is None:
         turn.change(closing=(outcome, detail))
     close(turn)
+
+
+def ended_as(detail: str) -> str:
+    """The reason for a shot that was under way when the print ended."""
+    return f"the print ended: {detail}" if detail else "the print ended"
 
 
 def end_by_hand(turn: Turn) -> None:

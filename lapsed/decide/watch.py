@@ -6,7 +6,7 @@ from dataclasses import replace
 from lapsed.decide import cadence, prints, shot
 from lapsed.decide.state import Done, FileRead, Phase, State, Track
 from lapsed.decide.turn import Turn
-from lapsed.model import Cue, HeightSeen, LayerSeen, Outcome, ProgressSeen, Why
+from lapsed.model import Cue, HeightSeen, LayerSeen, Outcome, PrintEnded, ProgressSeen, Why
 
 CONSOLE = re.compile(r"\blapsed (cue|parked|returned) ([0-9]{1,9})\b")
 """The lines that our own blocks have the machine say."""
@@ -219,6 +219,17 @@ def at_once(turn: Turn, why: Why) -> None:
         _cue(turn, why, turn.state.track.layer, turn.state.track.height_mm)
 
 
+def ended(turn: Turn, event: PrintEnded) -> None:
+    """The print is over; if finished, one more frame shows the whole part, which a layer's first moment never does."""
+    rule, track = turn.state.rules.cadence, turn.state.track
+    marked = rule.cue_lines_only or track.line is not None
+    if event.outcome is Outcome.FINISHED and rule.last_frame and not marked and _filming(turn):
+        # Whatever was under way can't be held for any more, and must not stand in the way of this one.
+        shot.lost(turn, prints.ended_as(event.detail))
+        _cue(turn, Why.END, track.layer, track.height_mm)
+    prints.told(turn, event)
+
+
 def console(turn: Turn, line: str) -> None:
     """Heed the lines that our own blocks have the machine say."""
     found = CONSOLE.search(line)
@@ -273,4 +284,4 @@ def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, mi
     if reason is not None:
         shot.refuse(turn, cue, reason)
     else:
-        shot.begin(turn, cue, holds=turn.state.rules.cadence.park and why is not Why.LINE)
+        shot.begin(turn, cue, holds=turn.state.rules.cadence.park and why not in (Why.LINE, Why.END))

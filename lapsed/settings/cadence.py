@@ -20,7 +20,7 @@ class Cadence(Part):
     length_s: PositiveS | None = Field(
         None,
         description="as many frames as a clip of this length needs, one shot each; how long a clip's first and last "
-        "frame stand (hold_start_s, hold_end_s) comes on top",
+        "frame stand (hold_start_s, hold_end_s) and a last_frame come on top",
     )
     rate: Rate = Field(Fraction(25), description="frame rate that length_s is reckoned with")
     spread: Literal["height", "time"] = Field(
@@ -31,6 +31,11 @@ class Cadence(Part):
         description="what is done where length_s needs more frames than there are layers: 'hold' shoots each layer and "
         "leaves it to the clip to show frames longer; 'between' has the clock make up for them, and such a shot stops "
         "the nozzle in the middle of a layer, which may leave a mark on the part",
+    )
+    last_frame: bool = Field(
+        True,
+        description="one more frame when the host says that the print is finished: the whole part, the head where "
+        "the file has sent it. Marked files bring a last shot of their own; prints that were broken off get none",
     )
     cue_lines_only: bool = Field(False, description="true where only marked files are to be filmed")
     hold_limit_s: Annotated[float, Field(ge=1, le=120)] = Field(

@@ -241,7 +241,8 @@ def test_the_same_file_begun_again_during_a_gap_is_another_take(bench):
     assert "begun again" in bench.of(s.CloseTake)[0].reason
 
 
-def test_a_take_closes_when_the_last_frame_has_landed(bench):
+def test_a_take_closes_when_the_last_frame_has_landed(make_bench):
+    bench = make_bench(every_layers=1, last_frame=False)
     bench.begin()
     bench.tell(LayerSeen(1))
     bench.answer_until(P.EXPOSING)
@@ -251,7 +252,8 @@ def test_a_take_closes_when_the_last_frame_has_landed(bench):
     assert bench.tell(Landed(1, "main", bench.now, ("a.jpg",), 9)) == [s.CloseTake(Outcome.FINISHED, "")]
 
 
-def test_a_picture_left_on_the_card_keeps_no_take_open(bench):
+def test_a_picture_left_on_the_card_keeps_no_take_open(make_bench):
+    bench = make_bench(every_layers=1, last_frame=False)
     bench.begin()
     bench.tell(LayerSeen(1))
     bench.answer_until(P.EXPOSING)
@@ -262,7 +264,8 @@ def test_a_picture_left_on_the_card_keeps_no_take_open(bench):
     assert bench.of(s.WriteMissed) == []
 
 
-def test_a_second_print_that_starts_at_once_gets_a_take_of_its_own(bench):
+def test_a_second_print_that_starts_at_once_gets_a_take_of_its_own(make_bench):
+    bench = make_bench(every_layers=1, last_frame=False)
     bench.begin()
     bench.tell(LayerSeen(1))
     bench.answer_until(P.EXPOSING)
@@ -279,6 +282,68 @@ def test_a_new_print_without_an_end_of_the_last_closes_it(bench):
     bench.tell(PrintStarted(PrintInfo("pier.gcode")))
     assert [action.outcome for action in bench.of(s.CloseTake)] == [Outcome.LOST]
     assert len(bench.of(s.OpenTake)) == 2
+
+
+def test_a_finished_print_gets_a_frame_of_the_whole_part_without_a_hold(bench):
+    bench.begin()
+    bench.shoot(1, 0.2)
+    cue, release = bench.tell(PrintEnded(Outcome.FINISHED))
+    assert (cue.cue.number, cue.cue.why, cue.cue.layer) == (2, Why.END, 1)
+    assert (type(release), release.shot) == (s.Release, 2)
+    assert bench.tell(Exposed(2, "main", bench.now)) == []
+    assert bench.tell(Landed(2, "main", bench.now, ("b.jpg",), 9)) == [s.CloseTake(Outcome.FINISHED, "")]
+    assert len(bench.of(s.Hold)) == 1
+
+
+def test_a_shot_under_way_as_the_print_finishes_makes_room_for_the_last_frame(bench):
+    bench.begin()
+    bench.tell(LayerSeen(1))
+    bench.answer_until(P.PARKING)
+    actions = bench.tell(PrintEnded(Outcome.FINISHED))
+    assert [type(action) for action in actions] == [s.WriteMissed, s.HoldOver, s.WriteCue, s.Release]
+    assert bench.tell(Missed(2, "main", bench.now, "no light")) == [s.CloseTake(Outcome.FINISHED, "")]
+
+
+def test_a_picture_still_being_fetched_as_the_print_finishes_is_waited_for_as_well(bench):
+    bench.begin()
+    bench.tell(LayerSeen(1))
+    bench.answer_until(P.EXPOSING)
+    bench.tell(PrintEnded(Outcome.FINISHED))
+    assert bench.tell(Landed(2, "main", bench.now, ("b.jpg",), 9)) == []
+    assert bench.tell(Landed(1, "main", bench.now, ("a.jpg",), 9)) == [s.CloseTake(Outcome.FINISHED, "")]
+
+
+@pytest.mark.parametrize(
+    ("cadence", "before", "outcome"),
+    [
+        ({"every_layers": 1, "last_frame": False}, [], Outcome.FINISHED),
+        ({"every_layers": 1}, [], Outcome.CANCELLED),
+        ({"every_layers": 1}, [], Outcome.FAILED),
+        ({"cue_lines_only": True}, [], Outcome.FINISHED),
+        ({"every_layers": 1}, [ConsoleSeen("lapsed cue 1"), Missed(1, "main", 0.0, "no light")], Outcome.FINISHED),
+    ],
+    ids=["not wanted", "cancelled", "failed", "marked files only", "a marked file"],
+)
+def test_no_last_frame(make_bench, cadence, before, outcome):
+    bench = make_bench(**cadence)
+    bench.begin()
+    bench.tell(*before)
+    assert bench.tell(PrintEnded(outcome)) == [s.CloseTake(outcome, "")]
+
+
+def test_while_shots_are_skipped_or_impossible_the_last_frame_is_missed_with_the_reason(bench):
+    bench.begin()
+    bench.tell(s.Stopped("the disk is full"))
+    _, missed, closed = bench.tell(PrintEnded(Outcome.FINISHED))
+    assert (missed.shot, missed.reason, type(closed)) == (1, "the disk is full", s.CloseTake)
+
+
+def test_the_last_frame_is_taken_once(bench):
+    bench.begin()
+    bench.tell(PrintEnded(Outcome.FINISHED))
+    assert bench.tell(PrintEnded(Outcome.FINISHED)) == []
+    assert bench.tell(PrintStarted(PrintInfo("pier.gcode"))) == []
+    assert [type(action) for action in bench.tell(OnCard(1, "main", bench.now))] == [s.CloseTake, s.OpenTake]
 
 
 def test_an_end_without_a_print_is_nothing(bench):

@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from lapsed.model import Outcome
+from lapsed.model import Outcome, Why
 from lapsed.sim.part import write_part
 from lapsed.take import reader
 from tests.bridge.workshop import SerialWorkshop
@@ -102,7 +102,8 @@ def test_a_streamed_print_is_filmed_layer_by_layer_and_never_altered(workshop):
     assert host.wait(30) == 0
     take = shop.take()
     assert take.outcome is Outcome.FINISHED
-    assert (len(take.cues), len(landed(take))) == (12, 12), take.shots
+    assert (len(take.cues), len(landed(take))) == (13, 13), take.shots
+    assert take.cues[-1].why is Why.END
     assert shop.host_lines() == shop.sent(polls=40)
     parked = [entry for entry in shop.executed() if entry["number"] is None and entry["at"][:2] == [8.0, 212.0]]
     assert len(parked) >= 12

@@ -8,7 +8,7 @@ import time
 import psutil
 import pytest
 
-from lapsed.model import Outcome
+from lapsed.model import Outcome, Why
 
 STATE = ("at", "absolute", "absolute_extrusion", "feed", "retracted")
 
@@ -51,7 +51,10 @@ def test_a_print_is_filmed_and_never_altered(workshop):
     shop = workshop(layers=30)
     take = shop.wait(lambda take: take.outcome is not None, 60)
     assert take.outcome is Outcome.FINISHED
-    assert (len(take.cues), len(landed(take))) == (30, 30)
+    assert (len(take.cues), len(landed(take))) == (31, 31)
+    # After a frame of each layer one of the finished part, for which nothing is held.
+    assert [cue.why for cue in take.cues[-2:]] == [Why.LAYER, Why.END]
+    assert take.cues[-1].held_s is None
     assert_accounted_for(take)
     assert_print_untouched(shop)
     assert len(shop.holds()) == 30
@@ -90,7 +93,7 @@ def test_a_host_that_goes_away_ten_times_gets_its_print_filmed_in_one_take(works
     assert_accounted_for(take)
     # On a very busy machine one restart may fall into the gap of the one before.
     assert len([event for event in take.events if "heard again" in event.text]) >= 8
-    layers = [cue.layer for cue in take.cues]
+    layers = [cue.layer for cue in take.cues if cue.why is not Why.END]
     assert len(layers) == len(set(layers))
     # Layers pass while the host is away; how many depends on the machine that runs the test.
     assert len(landed(take)) >= 10
