@@ -49,7 +49,7 @@ class Summary:
             "landed": self.landed,
             "missed": self.missed,
             "clips": [clip.as_json() for clip in self.report.clips],
-            "sheet": str(self.report.sheet),
+            "sheet": None if self.report.sheet is None else str(self.report.sheet),
             "left_out": [{"frame": left.frame, "reason": left.reason} for left in self.report.left_out],
         }
 
@@ -58,7 +58,7 @@ class Summary:
         clips = "\n".join(map(_line, self.report.clips))
         return (
             f"{self.cues} frames planned, {self.landed} shot, {self.missed} missed\n"
-            f"{clips}\nsheet    {self.report.sheet}\ntake     {self.take}"
+            f"{clips}\nsheet    {self.report.sheet or 'none'}\ntake     {self.take}"
         )
 
 
