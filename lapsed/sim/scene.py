@@ -120,9 +120,9 @@ class Scene:
         small = self._lens.smaller(_COARSE * self._over)
         mask = np.zeros((small.height_px, small.width_px), np.uint8)
         cv2.fillConvexPoly(mask, np.round(small.project(ground)[0] * 16).astype(np.int32), 255, cv2.LINE_AA, 4)
-        if not mask.any():
-            return
         soft = cv2.GaussianBlur(mask, (0, 0), soft_mm * small.focal_px / small.focus_mm)
+        if not soft.any():  # out of the picture, or so far at its edge that nothing is left of it when blurred
+            return
         x, y, wide, high = cv2.boundingRect(soft)
         size = (wide * _COARSE, high * _COARSE)
         dark = np.asarray(cv2.resize(soft[y : y + high, x : x + wide], size, interpolation=cv2.INTER_LINEAR), np.uint8)

@@ -29,6 +29,9 @@ from lapsed.web.routes import OPERATIONS, Operation, Routes, carry_out, problem
 
 log = logging.getLogger(__name__)
 
+# What its library has to say of its own comings and goings is nobody's news.
+logging.getLogger("uvicorn").setLevel(logging.WARNING)
+
 MEDIA = {
     ".html": "text/html; charset=utf-8",
     ".css": "text/css; charset=utf-8",

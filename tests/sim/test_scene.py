@@ -125,6 +125,13 @@ def test_a_head_out_of_sight_is_no_trouble(scene: Scene, strands: Strands, at: t
     assert plastic(picture).sum() > 0.04 * SIZE[0] * SIZE[1]
 
 
+@pytest.mark.parametrize("z", [3.4, 3.6, 3.8])
+def test_a_breath_of_the_heads_shadow_at_the_edge_is_no_trouble(z: float) -> None:
+    # At these heights of the parked head its shadow touches the edge of this size of picture, and blurs to nothing.
+    picture = seen(Scene(read([]), BED, (240, 160)).jpeg(View(0, (8.0, 212.0, z)), 1))
+    assert 30 < picture.mean() < 150
+
+
 def test_a_part_wider_than_the_bed_is_drawn_as_far_as_it_is_seen() -> None:
     lines = ["M83"] + [f"G1 X{x} Y{y} Z{z} E4" for z in (0.3, 0.6, 0.9) for x, y in ((-500, 0), (900, 0), (900, 700))]
     assert seen(Scene(read(lines), BED, SIZE).jpeg(View(99, (0.0, 0.0, 3.0)), 1)).shape == (SIZE[1], SIZE[0], 3)
