@@ -22,9 +22,11 @@ from lapsed.check.holders import daemon
 from lapsed.check.session import Session, Taken, opened
 from lapsed.check.survey import Survey
 from lapsed.errors import RetryError, ShotMissedError, UserError
-from lapsed.model import Verdict
+from lapsed.model import Check, Verdict
 from lapsed.reception import TEST_FRAMES
 from lapsed.settings import Camera, Printer, Settings
+
+CHECKED_WITHIN_S = 60.0
 
 Subparsers = Any
 """argparse keeps the type of what add_subparsers returns to itself."""
@@ -111,7 +113,8 @@ def _checked(args: argparse.Namespace) -> int:
     whole = configuration.load(config)
     wanted = arguments.printers(whole, args.printer)
     out = args.out or whole.store.folder.expanduser() / "check"
-    survey = Survey(whole, app.CAMERA_KINDS, args.shots, out, daemon(config, configuration.usual_places()))
+    running = daemon(config, configuration.usual_places())
+    survey = Survey(whole, app.CAMERA_KINDS, args.shots, out, running, lambda name: _by_api(whole, name))
     sections = asyncio.run(_sections(survey, wanted))
     checks = [check for section in sections for check in section.checks]
     verdict = judge.worst(checks)
@@ -122,6 +125,12 @@ def _checked(args: argparse.Namespace) -> int:
             print(line)
         print(f"\n{table.summary(checks)}")
     return 1 if verdict is Verdict.FAIL else 0
+
+
+def _by_api(whole: Settings, printer: str) -> tuple[Check, ...]:
+    """What a running daemon says of the printer; it takes as long as its cameras do. Raises RetryError, UserError."""
+    told = client.of(whole).post(f"/api/printers/{quote(printer)}/check", {}, CHECKED_WITHIN_S)["checks"]
+    return tuple(Check(one["what"], Verdict(one["verdict"]), one["found"], one["advice"]) for one in told)
 
 
 async def _sections(survey: Survey, wanted: tuple[Printer, ...]) -> list[table.Section]:

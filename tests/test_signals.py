@@ -216,7 +216,7 @@ def test_arguments_that_are_wrong_are_told(tmp_path, capsys):
     assert "there is no printer 'mole'" in capsys.readouterr().err
 
 
-async def test_the_page_lists_what_is_filmed_and_shoot_goes_through_the_daemon(tmp_path, capsys, monkeypatch):
+async def test_takes_shoot_and_check_go_through_a_daemon_that_runs(tmp_path, capsys, monkeypatch):
     async with workshop(tmp_path) as (desk, config, _):
         monkeypatch.setattr("lapsed.commands_camera.daemon", lambda *_: 4711)
         out = tmp_path / "test.jpg"
@@ -224,6 +224,11 @@ async def test_the_page_lists_what_is_filmed_and_shoot_goes_through_the_daemon(t
         assert await asyncio.to_thread(main, words) == 0
         assert out.read_bytes()[:2] == b"\xff\xd8"
         capsys.readouterr()
+        words = ["check", "--config", str(config), "--json"]
+        assert await asyncio.to_thread(main, words) == 0
+        sections = {part["title"]: part["checks"] for part in json.loads(capsys.readouterr().out)["sections"]}
+        assert sections["camera main"][0]["found"] == "the daemon (process 4711) has it"
+        assert len(sections["camera main"]) > 1  # what the daemon's camera says of itself
         await desk.signal("pier", SignalWish(signal="start", file="beacon.gcode"))
         await desk.signal("pier", SignalWish(signal="layer"))
         assert await asyncio.to_thread(main, ["takes", "--config", str(config)]) == 0

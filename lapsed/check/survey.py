@@ -2,9 +2,9 @@
 
 import asyncio
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from lapsed.check import judge, place
@@ -13,7 +13,7 @@ from lapsed.check.facts import TrialFrame, TrialShot
 from lapsed.check.holders import camera_nodes, holders
 from lapsed.check.session import Session, Taken, opened
 from lapsed.check.table import Section
-from lapsed.errors import RetryError
+from lapsed.errors import RetryError, UserError
 from lapsed.model import Check, Verdict
 from lapsed.settings import BridgeLink, Camera, Clip, Printer, Settings, SignalLink
 
@@ -35,7 +35,7 @@ class Survey:
     """How a printer is checked: `kinds` names where each kind of camera lives, `shots` are the test shots of each.
 
     `out` is the folder for the test frames. With `daemon`, the process id of a daemon that has the cameras, they are
-    left alone.
+    left alone, and `ask` has it look over those of a printer.
     """
 
     settings: Settings
@@ -43,6 +43,7 @@ class Survey:
     shots: int
     out: Path
     daemon: int | None
+    ask: Callable[[str], tuple[Check, ...]]
 
     async def of(self, printer: Printer) -> list[Section]:
         """The sections of `printer`: host, machine and disk, then each camera."""
@@ -75,9 +76,12 @@ class Survey:
 
     async def _camera(self, printer: Printer, camera: Camera) -> _Seen:
         if self.daemon is not None:
+            named = f"camera {camera.name}"
+            told = [check for check in await self._told(printer) if check.what.partition(": ")[0] == named]
             text = f"the daemon (process {self.daemon}) has it"
-            advice = "read the daemon's log for how it is, or stop the daemon and check again"
-            return _Seen([Check("found", Verdict.WARN, text, advice)])
+            advice = "" if told else "read the daemon's log for how it is, or stop the daemon and check again"
+            found = Check("found", Verdict.PASS if told else Verdict.WARN, text, advice)
+            return _Seen([found, *(replace(check, what=check.what.partition(": ")[2] or "now") for check in told)])
         try:
             async with opened(camera, self.kinds[camera.kind]) as session:
                 return await self._looked_over(session, printer, camera)
@@ -85,6 +89,13 @@ class Survey:
             nodes = camera_nodes() if camera.kind == "gphoto" else frozenset()
             held = await asyncio.to_thread(holders, nodes)
             return _Seen([judge.away(str(error), held)])
+
+    async def _told(self, printer: Printer) -> tuple[Check, ...]:
+        """What the daemon itself says when it looks its cameras over; nothing where it can't be asked."""
+        try:
+            return await asyncio.to_thread(self.ask, printer.name)
+        except (RetryError, UserError):
+            return ()
 
     async def _looked_over(self, session: Session, printer: Printer, camera: Camera) -> _Seen:
         seen = _Seen([Check("found", Verdict.PASS, await session.ready())])
