@@ -1,0 +1,98 @@
+"""What a daemon costs while nothing prints, and while something does: memory and processor time of each process.
+
+Run: .venv/bin/python -m tests.benchmarks.bench_idle [SECONDS]. Prints resident memory and, over so many seconds, the
+share of one core, of the daemon as the service runs it (with its page) and of its camera worker (libgphoto2 with its
+virtual camera); the budget of an idle daemon is 60 MB and 0.5 % of one core. The host tells where the head is four
+times a second, as hosts do, and prints in the second part.
+
+Measured on two x86-64 cores: idle, daemon 56 MB (39 MB its own) and 0.0 %, worker 49 MB (30 MB its own); in a print of
+real speed, daemon 58 MB and 0.2 %.
+"""
+
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import psutil
+from websockets.sync.client import connect
+
+from lapsed.sim.part import write_part
+
+CONFIG = """
+[store]
+folder = "{store}"
+[web]
+port = 0
+[stitch]
+when = "never"
+[[printer]]
+name = "ottermole"
+[printer.link]
+url = "{url}"
+[printer.machine]
+park_point_mm = [8, 212]
+[[printer.camera]]
+kind = "gphoto"
+expose_within_s = 60
+"""
+
+
+def say(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()
+
+
+def cost(processes: dict[str, psutil.Process], seconds: float) -> None:
+    """Print what each process takes over so many seconds."""
+    before = {name: sum(process.cpu_times()[:2]) for name, process in processes.items()}
+    begun = time.monotonic()
+    time.sleep(seconds)
+    spent = time.monotonic() - begun
+    for name, process in processes.items():
+        share = (sum(process.cpu_times()[:2]) - before[name]) / spent
+        memory = process.memory_full_info()
+        say(f"  {name:16} {memory.rss / 1e6:6.1f} MB resident ({memory.uss / 1e6:.1f} MB own), {share:7.2%} of a core")
+
+
+def main() -> None:
+    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 30.0
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        card = folder / "card" / "DCIM" / "100OTTER"
+        card.mkdir(parents=True)
+        import numpy as np  # noqa: PLC0415 - likewise
+        from simplejpeg import encode_jpeg  # noqa: PLC0415 - only for one picture
+
+        (card / "OTTR0001.JPG").write_bytes(encode_jpeg(np.full((480, 640, 3), 128, np.uint8)))
+        part = folder / "beacon.gcode"
+        part.write_text(write_part(40))
+        command = [sys.executable, "-m", "lapsed.sim.host"]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as host:
+            url = json.loads(host.stdout.readline())["url"]
+            config = folder / "lapsed.toml"
+            config.write_text(CONFIG.format(store=folder / "takes", url=url))
+            environment = {**os.environ, "VCAMERADIR": str(folder / "card")}
+            daemon = subprocess.Popen([sys.executable, "-m", "lapsed", "run", "--config", str(config)], env=environment)
+            time.sleep(10)
+            watched = psutil.Process(daemon.pid)
+            processes = {"daemon": watched, "camera worker": watched.children()[0]}
+            say("no print:")
+            cost(processes, seconds)
+            with connect(url, proxy=None) as caller:
+                call = {"jsonrpc": "2.0", "id": 1, "method": "job.begin", "params": {"file": str(part)}}
+                caller.send(json.dumps(call))
+                caller.recv()
+            time.sleep(2)
+            say("a print under way:")
+            cost(processes, seconds)
+            for process in (daemon, host):
+                process.terminate()
+                process.wait()
+
+
+if __name__ == "__main__":
+    main()
