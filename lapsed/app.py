@@ -67,6 +67,7 @@ class Daemon:
                 starts=starts,
                 changed=bell.ring,
                 notice=self._notices.tell,
+                spared=self._stitcher.takes,
             )
             for printer in settings.printer
         ]

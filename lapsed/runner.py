@@ -44,7 +44,7 @@ from lapsed.onlooker import Onlooker
 from lapsed.rules import rules_of
 from lapsed.settings import BridgeLink, Printer, ReleaseCamera, SignalLink, Store
 from lapsed.sync_shots import SyncShots
-from lapsed.take import reader, recovery, space
+from lapsed.take import reader, recovery, space, thinning
 from lapsed.take.journal import boot_id
 from lapsed.take.records import (
     CameraNoted,
@@ -78,7 +78,7 @@ class Runner:
 
     `kinds` names where each kind of camera lives. `busy` is told whether a print is running, `ended` the folder of each
     take that is over, `changed` is called whenever `now` may have, and `notice` hears what a person may want to know.
-    `starts` is shared with the other printers.
+    `starts` is shared with the other printers; `spared` tells the takes that nothing may be removed from.
     """
 
     def __init__(
@@ -92,11 +92,15 @@ class Runner:
         starts: Starts | None = None,
         changed: Callable[[], None] = lambda: None,
         notice: Callable[[Told], None] = lambda _: None,
+        spared: Callable[[], frozenset[Path]] = frozenset,
     ) -> None:
         self.name = printer.name
         self._printer = printer
         self._store = store.folder.expanduser()
         self._least_free_mb = store.min_free_mb
+        self._thins = store.thin
+        self._spared = spared
+        self._thinning = asyncio.Lock()
         self._busy = busy
         self._ended = ended
         self._changed = changed
@@ -497,9 +501,20 @@ class Runner:
     async def _look_at_disk(self) -> None:
         least = self._least_free_mb
         free = await asyncio.to_thread(space.free_mb, self._store)
+        if free < least and self._thins and not self._thinning.locked():
+            async with self._thinning:
+                await self._thin(2 * least)
+            free = await asyncio.to_thread(space.free_mb, self._store)
         reason = f"the disk has {free:.0f} MB left and min_free_mb is {least}" if free < least else None
         if reason != self._state.stopped:
             self.tell(s.Stopped(reason))
+
+    async def _thin(self, wanted_mb: float) -> None:
+        thinned = await asyncio.to_thread(thinning.make_room, self._store, wanted_mb, self._spared(), clock.stamp())
+        if thinned:
+            text = f"the frames of {', '.join(thinned)} were removed to make room"
+            self._write(Noted(Note("thinned", text), clock.stamp()))
+            self._noticed("trouble", text, clock.stamp().utc)
 
     def _do(self, work: Coroutine[object, object, None]) -> asyncio.Task[None]:
         task = asyncio.get_running_loop().create_task(work)

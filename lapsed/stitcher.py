@@ -53,7 +53,11 @@ class Stitcher:
 
     def works_on(self, take: Path) -> bool:
         """Whether the take is being stitched or waits for it."""
-        return take == self._at or any(take == due for due, _ in self._due)
+        return take in self.takes()
+
+    def takes(self) -> frozenset[Path]:
+        """The takes that are being stitched or wait for it."""
+        return frozenset([take for take, _ in self._due] + ([self._at] if self._at is not None else []))
 
     def printing(self, printer: str, on: bool) -> None:
         """A printer began or ended a print: the child stands still while any prints."""

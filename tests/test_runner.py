@@ -5,12 +5,12 @@ import time
 
 import pytest
 
-from lapsed import __main__, app, settings
-from lapsed.model import Outcome
+from lapsed import __main__, app, clock, settings
+from lapsed.model import Outcome, PrintInfo
 from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
-from lapsed.take import reader
+from lapsed.take import reader, space, thinning
 from lapsed.take.journal import Journal
 
 STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
@@ -91,6 +91,33 @@ async def test_a_daemon_that_is_stopped_as_a_take_closes_closes_it(host, part, t
     daemon.stop()
     await running
     assert [take.outcome for take in reader.list_takes(tmp_path / "takes")] == [Outcome.FINISHED]
+
+
+@pytest.mark.parametrize("thin", [True, False])
+async def test_on_a_full_disk_old_frames_make_room_only_where_the_person_said_so(
+    slow_host, part, tmp_path, monkeypatch, thin
+):
+    store, ended = tmp_path / "takes", []
+    old = Journal.create(store, PrintInfo("old.gcode"), {"cameras": ["main"]}, clock.stamp())
+    frame = old.folder / "frames" / "main" / "000001.jpg"
+    frame.parent.mkdir()
+    frame.write_bytes(b"a frame")
+    (old.folder / "clips").mkdir()
+    (old.folder / "clips" / "wide.mp4").write_bytes(b"a clip")
+    await asyncio.wrap_future(old.close(Outcome.FINISHED, "", clock.stamp()))
+    for place in (space, thinning):
+        monkeypatch.setattr(place, "free_mb", lambda _: 10.0 if frame.exists() else 1000.0)
+    whole = configured(store, slow_host.url)
+    whole = whole.model_copy(update={"store": settings.Store(folder=store, min_free_mb=50, thin=thin)})
+    daemon = app.Daemon(whole, None, kinds=STILL, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await filmed(daemon, slow_host, part, ended, takes=1)
+    daemon.stop()
+    await running
+    take = reader.read_take(ended[0])
+    assert frame.exists() is not thin
+    assert ("landed" in {shot.outcome for shot in take.shots}) is thin
+    assert [event.kind for event in take.events].count("thinned") == thin
 
 
 async def test_several_cameras_fire_together_and_their_spread_is_journaled(host, part, tmp_path):

@@ -22,6 +22,10 @@ class Store(Part):
 
     folder: Path = Field(Path("~/lapsed"), description="on a disk with room: a take is shots times the size of a file")
     min_free_mb: Annotated[int, Field(ge=0)] = Field(500, description="no shot is begun with less space than this left")
+    thin: bool = Field(
+        False,
+        description="true lets the frames of the oldest stitched takes be removed when room runs low; clips stay",
+    )
 
 
 class Printer(Part):

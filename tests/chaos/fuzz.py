@@ -100,8 +100,10 @@ SEEDS = {
     "toml": [Path("configs/lapsed.toml").read_bytes()],
     "pictures": [b"II*\0\x08\0\0\0\x02\0\x32\x01\x02\0\x14\0\0\0\x20\0\0\0", b"\xff\xd8\xff\xda\0\x02s\xff\xd9"],
     "bridge": [
-        b'{"say":"hello"}\xffhN1 G1 X1 E1*99\nG1 Z0.4\n\xffpok\nok P15 B3\nResend: 4\necho:busy: processing\n'
-        b'\xff{"say":"hold","shot":1,"limit_s":4}\xffhG1 X3 Y3 E4\n\xffpX:1 Y:2 Z:3 E:4\nok\n'
+        (
+            b'{"say":"hello"}\xffhN1 G1 X1 E1*99\nG1 Z0.4\n\xffpok\nok P15 B3\nResend: 4\necho:busy: processing\n'
+            b'\xff{"say":"hold","shot":1,"limit_s":4}\xffhG1 X3 Y3 E4\n\xffpX:1 Y:2 Z:3 E:4\nok\n'
+        )
     ],
     "pipe": [b'["Landed", {"shot": 1, "camera": "main", "at_s": 1.5, "files": ["a.jpg"], "size_bytes": 5}]\n'],
 }

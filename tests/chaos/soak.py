@@ -54,7 +54,8 @@ async def run(seconds: float) -> None:
                 each_ms = (spent(daemon, worker) - cpu) / max(1, shots - counted) * 1e3
                 sys.stdout.write(
                     f"{last - begun:5.0f} s, {prints:4} prints, {shots:6} cues, {landed:6} landed; "
-                    f"daemon {held(daemon)}; worker {held(worker)}; journal {journal:.0f} bytes a cue; {each_ms:.1f} ms of a core a cue\n"
+                    f"daemon {held(daemon)}; worker {held(worker)}; "
+                    f"journal {journal:.0f} bytes a cue; {each_ms:.1f} ms of a core a cue\n"
                 )
                 sys.stdout.flush()
                 counted, cpu = shots, spent(daemon, worker)
