@@ -57,9 +57,9 @@ class Ledger:
         await asyncio.shield(self._opening)
         return self.folder
 
-    def write(self, *records: Record) -> None:
-        """Have the records written in their order; whoever must know that they are uses `written`."""
-        self._submit(records)
+    def write(self, *records: Record) -> asyncio.Future[bool]:
+        """Have the records written in their order; the future is never cancelled, and tells whether they were."""
+        return self._submit(records)
 
     async def written(self, *records: Record) -> bool:
         """Whether the records, written in their order, are committed."""

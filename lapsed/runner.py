@@ -124,6 +124,7 @@ class Runner:
         self._take: Ledger | None = None
         self._block: Block | None = None
         self._came_back: tuple[str, ...] = ()
+        self._cleared: asyncio.Future[bool] | None = None
         self._released: dict[int, list[float]] = {}
         self._seen: set[str] = set()
 
@@ -356,7 +357,7 @@ class Runner:
                 self._by.resume(shot)
             case s.HoldOver(shot):
                 self._by.over(shot)
-                self._write(HoldCleared())
+                self._cleared = self._take.write(HoldCleared()) if self._take is not None else None
             case _:
                 self._write(*_records(action))
 
@@ -397,9 +398,11 @@ class Runner:
         """Hold the print, and see to it that a later daemon would know of it.
 
         A host with a word of its own for our hold would tell it, and a bridge ends it by itself; otherwise the journal
-        must know, before it is asked for.
+        must know, before it is asked for. It also must where it may still hold the way back of the shot before: a later
+        daemon would take this hold for that one, and send the head to where it was then.
         """
-        if self._by.owns_hold:
+        cleared = self._cleared is None or (self._cleared.done() and self._cleared.result())
+        if self._by.owns_hold and cleared:
             self._write(HoldNoted(shot, s.Phase.HOLDING, (), clock.stamp()))
             self._by.hold(shot)
         else:

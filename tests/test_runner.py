@@ -1,6 +1,8 @@
 """One printer in one process: what becomes of the print when the disk or the cameras refuse."""
 
 import asyncio
+import contextlib
+import sqlite3
 import time
 
 import pytest
@@ -91,6 +93,36 @@ async def test_a_daemon_that_is_stopped_as_a_take_closes_closes_it(host, part, t
     daemon.stop()
     await running
     assert [take.outcome for take in reader.list_takes(tmp_path / "takes")] == [Outcome.FINISHED]
+
+
+async def test_no_hold_begins_while_the_journal_still_has_the_way_back_of_the_shot_before(
+    slow_host, part, tmp_path, monkeypatch
+):
+    commit, note = Journal._commit, slow_host.bench.note
+    store, ended, found = tmp_path / "takes", [], []
+
+    def slow(journal, entries):
+        time.sleep(0.15)  # a card, in the journal's own thread
+        return commit(journal, entries)
+
+    def noted(event, **more):
+        note(event, **more)
+        if event == "held":
+            # What a daemon would find that is started now, after a kill.
+            (db,) = store.glob("*/take.db")
+            with contextlib.closing(sqlite3.connect(db)) as journal:
+                rows = journal.execute("SELECT shot FROM hold WHERE come_back <> '[]'").fetchall()
+            found.append((daemon.desk.now().printers[0].shot.number, [row[0] for row in rows]))
+
+    monkeypatch.setattr(Journal, "_commit", slow)
+    monkeypatch.setattr(slow_host.bench, "note", noted)
+    daemon = app.Daemon(configured(store, slow_host.url), None, kinds=STILL, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await filmed(daemon, slow_host, part, ended, takes=1)
+    daemon.stop()
+    await running
+    assert len(found) > 1
+    assert [(shot, ways) for shot, ways in found if ways not in ([], [shot])] == []
 
 
 @pytest.mark.parametrize("thin", [True, False])
