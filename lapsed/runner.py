@@ -293,8 +293,9 @@ class Runner:
                 self._write(CameraNoted(event, clock.stamp()))
                 self._spread(event)
             case _:
-                self.tell(event)
+                # First the row: with the end of its last shot the take is closed.
                 self._write(CameraNoted(event, clock.stamp()))
+                self.tell(event)
                 if isinstance(event, Missed):
                     log.warning("shot %d of %s missed: %s", event.shot, event.camera, event.reason)
 

@@ -125,6 +125,18 @@ async def test_no_hold_begins_while_the_journal_still_has_the_way_back_of_the_sh
     assert [(shot, ways) for shot, ways in found if ways not in ([], [shot])] == []
 
 
+async def test_a_last_shot_that_is_missed_is_accounted_for_as_its_take_closes(slow_host, part, tmp_path):
+    ended = []
+    kinds = {"gphoto": "tests.camera.kinds.last_missed:open_camera"}
+    daemon = app.Daemon(configured(tmp_path / "takes", slow_host.url), None, kinds=kinds, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await filmed(daemon, slow_host, part, ended, takes=1)
+    daemon.stop()
+    await running
+    last = reader.read_take(ended[0]).shots[-1]
+    assert (last.cue, last.outcome, last.reason) == (6, "missed", "the lens cap is on")
+
+
 @pytest.mark.parametrize("thin", [True, False])
 async def test_on_a_full_disk_old_frames_make_room_only_where_the_person_said_so(
     slow_host, part, tmp_path, monkeypatch, thin

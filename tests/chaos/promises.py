@@ -4,6 +4,7 @@ import itertools
 import sqlite3
 from contextlib import closing
 
+from lapsed.model import Why
 from lapsed.take import reader
 from tests.chaos.camera import read_picture
 from tests.chaos.yard import HOLD_LIMIT_S, Yard
@@ -69,7 +70,7 @@ def cues_are_accounted_for(take: reader.TakeView, *, truthful: bool) -> None:
     assert [shot.cue for shot in take.shots] == numbers
     for shot in take.shots:
         assert shot.outcome == "landed" or (shot.outcome == "missed" and shot.reason), shot
-    layers = [cue.layer for cue in take.cues if cue.layer is not None]
+    layers = [cue.layer for cue in take.cues if cue.why is Why.LAYER]
     assert not truthful or len(layers) == len(set(layers)), "a layer was cued twice"
     times = [cue.mono_s for cue in take.cues if cue.mono_s is not None]
     assert times == sorted(times)
@@ -100,8 +101,9 @@ def frames_are_whole(take: reader.TakeView) -> list[int]:
 
 def nothing_safe_is_lost(yard: Yard, takes: list[reader.TakeView]) -> None:
     """What was once told to be landed is landed, byte for byte."""
-    views = {take.name: take for take in takes}
-    for (name, number), data in yard.safe.items():
-        shot = next(shot for shot in views[name].shots if shot.cue == number)
-        assert shot.outcome == "landed", f"shot {number} of {name} had landed and is lost"
-        assert (views[name].folder / shot.files[0]).read_bytes() == data, f"shot {number} of {name} was touched"
+    views = {take.meta["since_s"]: take for take in takes}
+    for (since_s, number), data in yard.safe.items():
+        take = views[since_s]
+        shot = next(shot for shot in take.shots if shot.cue == number)
+        assert shot.outcome == "landed", f"shot {number} of {take.name} had landed and is lost"
+        assert (take.folder / shot.files[0]).read_bytes() == data, f"shot {number} of {take.name} was touched"

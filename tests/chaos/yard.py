@@ -77,7 +77,8 @@ class Yard:
     """One simulated host and one store, with a daemon after another; up while the context lasts.
 
     `deaf` holds the times, on the monotonic clock, during which no daemon listened to the host: print and hold are
-    the host's own then. `safe` holds what daemons have told to be landed, as (take, shot): the file's bytes.
+    the host's own then. `safe` holds what daemons have told to be landed, as (beginning of the take,
+    shot): the file's bytes; a take that began while the clock was wrong is given another name when it ends.
     """
 
     def __init__(self, folder: Path, *, speed: float = 60.0) -> None:
@@ -90,7 +91,7 @@ class Yard:
         self.config = folder / "lapsed.toml"
         self.log: list[str] = []
         self.deaf: list[tuple[float, float]] = []
-        self.safe: dict[tuple[str, int], bytes] = {}
+        self.safe: dict[tuple[float, int], bytes] = {}
         self.excused: list[tuple[float, float]] = []
         self.exits: dict[int, int] = {}
         self.pid: int | None = None
@@ -246,8 +247,10 @@ class Yard:
         """Remember all that has been told to be landed until now."""
         for view in self._readable():
             for shot in view.shots:
-                if shot.outcome == "landed" and (view.name, shot.cue) not in self.safe:
-                    self.safe[view.name, shot.cue] = (view.folder / shot.files[0]).read_bytes()
+                key = view.meta["since_s"], shot.cue
+                if shot.outcome == "landed" and key not in self.safe:
+                    with contextlib.suppress(FileNotFoundError):  # it has just been given its right name
+                        self.safe[key] = (view.folder / shot.files[0]).read_bytes()
 
     def _readable(self) -> Iterator[reader.TakeView]:
         for summary in reader.list_takes(self.store):

@@ -1,0 +1,20 @@
+"""A kind of camera that has no picture for the last shot of a print of six layers."""
+
+from collections.abc import Mapping
+
+from lapsed.camera.landing import Landing
+from lapsed.errors import ShotMissedError
+from tests.benchmarks.still_camera import StillCamera
+
+LAST = "000006"
+
+
+def open_camera(_options: Mapping[str, object]) -> "LastMissed":
+    return LastMissed()
+
+
+class LastMissed(StillCamera):
+    def fetch(self, landing: Landing) -> None:
+        super().fetch(landing)
+        if landing.part("second.raw").name.startswith(LAST):
+            raise ShotMissedError("the lens cap is on")
