@@ -203,12 +203,18 @@ def left_s(state: s.State, now: float) -> float | None:
 
 
 def expected(rule: Cadence, state: s.State, now: float) -> int | None:
-    """How many cues are still to come, None where that can't be known."""
-    take, track = state.take, state.track
+    """How many cues are still to come, that of the finished part among them; None where that can't be known."""
+    take = state.take
     if take is None:
         return None
     if state.skipping or state.closing is not None:
         return 0
+    coming = _by_rule(rule, state, take, now)
+    return coming + 1 if coming is not None and rule.last_frame and state.track.line is None else coming
+
+
+def _by_rule(rule: Cadence, state: s.State, take: s.Take, now: float) -> int | None:
+    track = state.track
     first = min(track.first_layer if track.first_layer is not None else 1, 1)
     layers_left = None
     if take.print.layers is not None:

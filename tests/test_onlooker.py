@@ -18,7 +18,12 @@ def printer(**cadence):
     camera = [{"kind": "gphoto", "name": "main"}, {"kind": "gphoto", "name": "side"}]
     link = {"url": "ws://127.0.0.1:1/"}
     return settings.Printer.model_validate(
-        {"name": "pier", "link": link, "camera": camera, "cadence": {**(cadence or {"every_layers": 1}), "park": False}}
+        {
+            "name": "pier",
+            "link": link,
+            "camera": camera,
+            "cadence": {"last_frame": False, **(cadence or {"every_layers": 1}), "park": False},
+        }
     )
 
 
@@ -98,6 +103,7 @@ def test_tells_what_went_wrong_last(event, text):
     [
         ({"every_layers": 1}, [], None),
         ({"every_layers": 3}, [PrintInfo("a", layers=12)], 4),
+        ({"every_layers": 3, "last_frame": True}, [PrintInfo("a", layers=12)], 5),
         ({"length_s": 2.0}, [], None),
         ({"length_s": 2.0}, [PrintInfo("a", expected_s=300.0)], 50),
         ({"length_s": 2.0}, [PrintInfo("a", layers=30)], 30),
