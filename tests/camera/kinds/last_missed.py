@@ -1,5 +1,6 @@
 """A kind of camera that has no picture for the last shot of a print of six layers."""
 
+import time
 from collections.abc import Mapping
 
 from lapsed.camera.landing import Landing
@@ -17,4 +18,5 @@ class LastMissed(StillCamera):
     def fetch(self, landing: Landing) -> None:
         super().fetch(landing)
         if landing.part("second.raw").name.startswith(LAST):
+            time.sleep(2)  # the print is over by then
             raise ShotMissedError("the lens cap is on")
