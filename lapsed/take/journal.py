@@ -28,8 +28,9 @@ from lapsed.clock import Stamp
 from lapsed.errors import BugError, LapsedError, TakeEndedError
 from lapsed.model import Outcome, PrintInfo
 from lapsed.take import schema
+from lapsed.take.frames import tidy, whole_frames
 from lapsed.take.name import NAME_FORMAT, STAMPED, began_by_name, take_name
-from lapsed.take.records import Kept, PrintNoted, Record, Row, TakeEnded, rows
+from lapsed.take.records import Kept, PrintNoted, Record, Row, TakeEnded, landed_row, rows
 from lapsed.take.space import lock
 
 log = logging.getLogger(__name__)
@@ -162,6 +163,8 @@ class Journal:
                 break
         if last.ends:
             owed = self._written([*owed, last])
+            if not owed:
+                _take_in_late(self._db, self.folder)
             began = None if owed else _began(self._db)
             schema.close_for_good(self._db)
             self.folder = _named_after(self.folder, began)
@@ -241,6 +244,21 @@ def _make_folder(store: Path, print_info: PrintInfo, stamp: Stamp) -> Path:
     folder = next(folder for folder in _names(store, moment, print_info.name) if _made(folder))
     schema.sync_folder(store)
     return folder
+
+
+def _take_in_late(db: sqlite3.Connection, folder: Path) -> None:
+    """Take in frames of workers ended at their deadline that were whole by then, and remove parts of frames."""
+    try:
+        landed = set(db.execute("SELECT cue, camera FROM shot WHERE outcome = 'landed'").fetchall())
+        cues = {number for (number,) in db.execute("SELECT number FROM cue")}
+        found = whole_frames(folder, tidy(folder), landed)
+        for (shot, camera), late in found.items():
+            if shot in cues:
+                row = landed_row(shot, camera, None, late.utc, files=late.files, size_bytes=late.size_bytes)
+                db.execute(row.sql, row.values)
+                log.info("take %s: shot %d of %s landed late", folder.name, shot, camera)
+    except (sqlite3.Error, OSError) as error:
+        log.warning("take %s is closed without looking for late frames: %s", folder.name, _why(error))
 
 
 def _began(db: sqlite3.Connection) -> datetime | None:

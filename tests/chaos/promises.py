@@ -95,7 +95,8 @@ def frames_are_whole(take: reader.TakeView) -> list[int]:
         assert shot.ended_s is None or exposed_s <= shot.ended_s
     assert serials == sorted(serials)
     on_disk = sorted(path.relative_to(take.folder).as_posix() for path in take.folder.glob("frames/*/*"))
-    assert on_disk == [file for shot in take.shots for file in shot.files]
+    told = [file for shot in take.shots for file in shot.files]
+    assert on_disk == told, [(shot.cue, shot.outcome, shot.reason) for shot in take.shots if shot.outcome != "landed"]
     return serials
 
 
