@@ -1,12 +1,17 @@
 """The page in a real browser, beside a real daemon that films a print, is killed, and is started again."""
 
 import socket
+import threading
+from contextlib import contextmanager
 
+import psutil
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
 
 PATIENCE_MS = 30_000
+MOST_S = 150.0
+"""A whole test of these takes 20 s on a quiet machine."""
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "color_scheme": "light", "has_touch": True}
 WIDE = {"viewport": {"width": 1440, "height": 900}, "color_scheme": "dark"}
@@ -22,7 +27,7 @@ QUIET = ("net::ERR_CONNECTION_REFUSED", "net::ERR_INCOMPLETE_CHUNKED_ENCODING", 
 def pages():
     """A phone's page and a wide screen's, and what their consoles said."""
     said: list[str] = []
-    with sync_playwright() as playwright:
+    with sync_playwright() as playwright, ended_after(MOST_S):
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
         opened = []
         for kind in (PHONE, WIDE):
@@ -33,6 +38,24 @@ def pages():
             opened.append(page)
         yield (*opened, said)
         browser.close()
+
+
+@contextmanager
+def ended_after(seconds: float):
+    """Ends the browser and its driver if they are still there after so long: a driver that spins knows no limit."""
+
+    def end() -> None:
+        for child in psutil.Process().children(recursive=True):
+            if "chrom" in child.name() or "node" in child.name():
+                child.kill()
+
+    timer = threading.Timer(seconds, end)
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        timer.join()
 
 
 def free_port() -> int:
