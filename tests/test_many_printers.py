@@ -24,7 +24,7 @@ def configured(store, urls):
                     "name": f"p{number}",
                     "link": {"url": url},
                     "machine": {"park_point_mm": [8, 212], "settle_s": 0},
-                    "cadence": {"every_layers": 1, "park": number % 2 == 0},
+                    "cadence": {"every_layers": 1, "park": number % 2 == 0, "last_frame": False},
                     "camera": [{"kind": "gphoto", "exposure_s": 0.01}],
                 }
                 for number, url in enumerate(urls)

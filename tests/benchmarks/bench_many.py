@@ -50,6 +50,7 @@ url = "{url}"
 park_point_mm = [8, 212]
 settle_s = 0.02
 [printer.cadence]
+last_frame = false
 every_layers = 1
 park = {park}
 [[printer.camera]]

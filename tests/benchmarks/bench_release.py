@@ -50,7 +50,7 @@ async def film(store: Path, shots: int) -> Path:
         printer = {
             "name": "bench",
             "link": {"url": f"ws://127.0.0.1:{port}/"},
-            "cadence": {"every_layers": 1, "park": False},
+            "cadence": {"every_layers": 1, "park": False, "last_frame": False},
             "camera": [{"kind": "gphoto"}],
         }
         whole = settings.Settings.model_validate({"store": {"folder": store}, "printer": [printer]})
