@@ -60,7 +60,8 @@ class Server:
         """Take the port. Raises UserError if it can't be had, or the token can't be kept."""
         self._token = None if guard.is_loopback(self._part.address) else token_in(self._token_file)
         family = socket.AF_INET6 if ":" in self._part.address else socket.AF_INET
-        listening = socket.socket(family, socket.SOCK_STREAM)
+        # Named in full: asyncio turns off the delay of small answers (40 ms) only where it sees that this is TCP.
+        listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         try:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listening.bind((self._part.address, self._part.port))

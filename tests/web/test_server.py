@@ -37,6 +37,21 @@ async def test_the_stream_tells_again_at_each_change_and_ends_with_the_server(si
     await writer.wait_closed()
 
 
+async def test_small_answers_are_sent_at_once(tmp_path):
+    # tcp(7): without TCP_NODELAY the second piece of an answer waits until the first is acknowledged, 40 ms on Linux.
+    server = Server(settings.Web(port=0), None, tmp_path / "token")
+    server.listen()
+    accepted = asyncio.get_running_loop().create_future()
+    async with await asyncio.start_server(lambda _, writer: accepted.set_result(writer), sock=server._socket):
+        _, writer = await asyncio.open_connection("127.0.0.1", server.port)
+        async with asyncio.timeout(30):
+            taken = await accepted
+        assert taken.get_extra_info("socket").getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) == 1
+        for end in (writer, taken):
+            end.close()
+            await end.wait_closed()
+
+
 async def test_actions_reach_the_desk(site):
     assert await site.post("/api/printers/pier/skip", {"on": True}) == (200, {"text": "so be it", "frame": None})
     assert await site.post("/api/printers/pier/shoot", {"camera": "side"}) == (
