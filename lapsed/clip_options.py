@@ -1,7 +1,7 @@
 """The options of `lapsed stitch` that stand in for keys of a clip for one run."""
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, get_args
 
 from pydantic import ValidationError
@@ -16,28 +16,45 @@ _NOT_FOR_MASTERS = frozenset(
 
 
 def add(parser: argparse.ArgumentParser) -> None:
-    """Add them, in groups."""
+    """Add them, in groups; a value that a clip can't have is refused with the name of its option."""
     size = parser.add_argument_group("shape, of deliveries")
-    size.add_argument("--size", dest="size_px", type=_size, metavar="WxH", help="width and height, such as 1080x1920")
-    size.add_argument("--aspect", metavar="W:H", help="as many pixels as there are of this aspect, such as 9:16")
+    size.add_argument(
+        "--size", dest="size_px", type=_value("size_px", _sides), metavar="WxH", help="width and height: 1080x1920"
+    )
+    size.add_argument(
+        "--aspect",
+        type=_value("aspect"),
+        metavar="W:H",
+        help="as many pixels as there are of this aspect, such as 9:16",
+    )
     size.add_argument("--fit", dest="fill", action="store_const", const=False, help="whole frames, between bars")
-    size.add_argument("--bars", metavar="#RRGGBB", help="the colour of the bars")
-    size.add_argument("--focus", type=_point, metavar="X,Y", help="the spot that cropping keeps, in shares: 0.5,0.5")
-    size.add_argument("--zoom", type=float, metavar="Z", help="how many times narrower than the largest the crop is")
-    size.add_argument("--end-focus", type=_point, metavar="X,Y", help="the focus that is slowly moved to")
-    size.add_argument("--end-zoom", type=float, metavar="Z", help="the zoom that is slowly moved to")
+    size.add_argument("--bars", type=_value("bars"), metavar="#RRGGBB", help="the colour of the bars")
+    size.add_argument(
+        "--focus", type=_value("focus", _spot), metavar="X,Y", help="the spot that cropping keeps, in shares: 0.5,0.5"
+    )
+    size.add_argument(
+        "--zoom", type=_value("zoom"), metavar="Z", help="how many times narrower than the largest the crop is"
+    )
+    size.add_argument(
+        "--end-focus", type=_value("end_focus", _spot), metavar="X,Y", help="the focus that is slowly moved to"
+    )
+    size.add_argument("--end-zoom", type=_value("end_zoom"), metavar="Z", help="the zoom that is slowly moved to")
     size.add_argument("--enlarge", action="store_const", const=True, help="allow a clip larger than the frames")
     size.add_argument("--codec", choices=[word for word in get_args(_FIELDS["codec"].annotation) if word != "master"])
-    size.add_argument("--burn-in", type=_words, metavar="WHAT", help="write into the picture: layer,height,elapsed")
+    size.add_argument(
+        "--burn-in", type=_value("burn_in", _words), metavar="WHAT", help="write into the picture: layer,height,elapsed"
+    )
     pace = parser.add_argument_group("pace")
     pace.add_argument("--rate", type=arguments.rate, metavar="R", help="frames a second: 25, 29.97, 30000/1001")
-    pace.add_argument("--length", dest="length_s", type=float, metavar="S", help="length in seconds, holds included")
-    for end in ("start", "end"):
-        pace.add_argument(
-            f"--hold-{end}", dest=f"hold_{end}_s", type=float, metavar="S", help=f"stand still at the {end}"
-        )
-    pace.add_argument("--ease-in", dest="ease_in_s", type=float, metavar="S", help="come up to speed this slowly")
-    pace.add_argument("--ease-out", dest="ease_out_s", type=float, metavar="S", help="slow down before the end")
+    for option, told in (
+        ("length", "length in seconds, holds included"),
+        ("hold-start", "stand still at the start"),
+        ("hold-end", "stand still at the end"),
+        ("ease-in", "come up to speed this slowly"),
+        ("ease-out", "slow down before the end"),
+    ):
+        key = f"{option.replace('-', '_')}_s"
+        pace.add_argument(f"--{option}", dest=key, type=_value(key), metavar="S", help=told)
     pace.add_argument("--spread", choices=get_args(_FIELDS["spread"].annotation), help="what is to pass evenly")
     pace.add_argument("--every-frame", action="store_const", const=True, help="show each frame at least once")
     pace.add_argument("--choose", choices=get_args(_FIELDS["choose"].annotation), help="which, of too many frames")
@@ -58,30 +75,48 @@ def changed(clip: settings.Clip, changes: Mapping[str, Any]) -> settings.Clip:
     try:
         return settings.Clip.model_validate({**rest, **mine})
     except ValidationError as error:
-        first = error.errors()[0]
-        option = "".join(f"--{_option(str(part))}: " for part in first["loc"][:1])
-        raise UserError(f"clip {clip.name!r}: {option}{first['msg'].removeprefix('Value error, ')}") from error
+        # What each option says by itself is right by now: only what doesn't go together is left.
+        told = _told(error)
+        for key in mine:
+            told = told.replace(key, f"--{key.replace('_', '-')}") if "_" in key else told  # the others are words
+        raise UserError(f"clip {clip.name!r}: {told}") from error
 
 
 _EITHER = (("size_px", "aspect"), ("aspect", "size_px"))
 
 
-def _option(key: str) -> str:
-    return "fit" if key == "fill" else key.removesuffix("_s").removesuffix("_px").replace("_", "-")
+def _value(key: str, taken_apart: Callable[[str], Any] = str) -> Callable[[str], Any]:
+    """An option's type: what the clip's `key` takes, as it is written on a command line."""
+
+    def read(text: str) -> Any:
+        try:
+            return getattr(settings.Clip.model_validate({"name": "any", key: taken_apart(text)}), key)
+        except ValidationError as error:
+            told = _told(error)
+            raise argparse.ArgumentTypeError(f"{text!r} {told}" if told.startswith("should ") else told) from None
+
+    return read
 
 
-def _size(text: str) -> tuple[int, int]:
+def _told(error: ValidationError) -> str:
+    """What pydantic says is wrong; the rest of a sentence that begins with the value, or one of our own."""
+    first = error.errors()[0]
+    if first["type"] == "string_pattern_mismatch":
+        return "should be written like #203040"  # bars are all that has a pattern
+    return first["msg"].removeprefix("Value error, ").removeprefix("Input ").partition(", unable")[0]
+
+
+def _sides(text: str) -> tuple[int, int]:
     width, cross, height = text.lower().partition("x")
-    if not (cross and width.isdecimal() and height.isdecimal()):
+    if not (cross and width.isdecimal() and height.isdecimal() and len(text) < 20):
         raise argparse.ArgumentTypeError(f"{text!r} is not a size; write it like 3840x2160")
     return int(width), int(height)
 
 
-def _point(text: str) -> tuple[float, float]:
-    try:
-        x, y = map(float, text.split(","))
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a spot; write it like 0.5,0.4") from None
+def _spot(text: str) -> tuple[str, str]:
+    x, comma, y = text.partition(",")
+    if not comma:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a spot; write it like 0.5,0.4")
     return x, y
 
 

@@ -38,6 +38,10 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(report.as_json(), indent=2))
     elif not args.quiet:
         _tell(report)
+    if args.quiet:
+        # Whoever wants no progress still wants to know what is missing, as the daemon's log does.
+        for line in _not_made(report):
+            print(line, file=sys.stderr)
     whole = len(report.clips) == asked and (report.sheet is not None or args.edit_list is not None)
     return 0 if whole else 1
 
@@ -101,7 +105,7 @@ def _clips(
     known: tuple[settings.Clip, ...] = settings.DEFAULT_CLIPS
     if whole is not None:
         known = whole.clips_of(_printer(footage.folder, whole))
-    names = args.clip or [clip.name for clip in known]
+    names = tuple(dict.fromkeys(args.clip or (clip.name for clip in known)))
     by_name = {clip.name: clip for clip in known}
     for name in names:
         if name not in by_name:
@@ -126,7 +130,7 @@ def _tell(report: Report) -> None:
             print(f"         {clip.account.as_text()}")
     if report.sheet is not None:
         print(f"sheet    {report.sheet}")
-    for line in _found(report):
+    for line in (*_found(report), *_not_made(report)):
         print(line)
     for remark in (*report.remarks, *(remark for clip in report.clips for remark in clip.remarks)):
         print(f"note     {remark}")
@@ -146,9 +150,14 @@ def _sentences(report: Report) -> Iterator[str]:
         yield f"found    {sentence}"
 
 
+def _not_made(report: Report) -> Iterator[str]:
+    for each in report.not_made:
+        yield f"not made {each.clip}: {each.reason}"
+
+
 def _announce(report: Report) -> None:
-    """Say on stderr what steadying costs before any clip is made, so that there is time to stop."""
-    for line in _sentences(report):
+    """Say on stderr what steadying costs, and what can't be made, before any clip is: there is time to stop."""
+    for line in (*_sentences(report), *_not_made(report)):
         print(line, file=sys.stderr)
 
 

@@ -59,7 +59,10 @@ def test_a_link_and_a_camera_are_enough():
         (BASE + "[printer.link.hold]\n", "give either method (JSON-RPC) or message (plain JSON)"),
         (BASE + "[[clip]]\nname = 'a'\nrate = 'nix'", "'nix' is not a frame rate"),
         (BASE + "[[clip]]\nname = 'a'\nrate = '1/0'", "'1/0' is not a frame rate"),
-        (BASE + "[[clip]]\nname = 'a'\nsize_px = [3, 4]", "size_px takes two even numbers"),
+        (
+            BASE + "[[clip]]\nname = 'a'\nsize_px = [3, 4]",
+            "clip[1].size_px: 3x4 can't be a clip's size: both sides are even numbers from 16",
+        ),
         (BASE + "[[clip]]\nname = 'a'\ncodec = 'master'\nsize_px = [640, 480]", "a master keeps the frame's size"),
         (BASE + "[[clip]]\nname = 'a'\n[[clip]]\nname = 'a'", "two clips are named 'a'"),
         (BASE + CAMERA, "two cameras are named 'main'"),

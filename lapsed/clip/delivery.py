@@ -47,7 +47,7 @@ def write(
     means = means or Means(cores())
     codec = CODECS[edit.codec]
     segments = cut(edit) if codec.joins else (Segment(0, 0, len(edit.pieces), edit.frames),)
-    _ensure_room(edit, means)
+    ensure_memory(edit, means)
     with whole_or_nothing(out) as draft:
         parts = Parts(out, edit, folder)
         try:
@@ -109,7 +109,8 @@ def room_for(edit: EditList, means: Means) -> Room:
     return room(CODECS[edit.codec], decoded, edit.size[0] * edit.size[1], means.cores, limit)
 
 
-def _ensure_room(edit: EditList, means: Means) -> None:
+def ensure_memory(edit: EditList, means: Means) -> None:
+    """Raise UserError where encoding the clip would make the computer swap."""
     free, need = free_bytes(), room_for(edit, means).bytes_needed * means.processes
     if free is not None and need > _SAFE * free:
         raise UserError(

@@ -177,6 +177,14 @@ class Made:
 
 
 @dataclass(frozen=True, slots=True)
+class Refused:
+    """A clip that was asked for and not made, and why."""
+
+    clip: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """What became of the frames; `sheet` is the contact sheet, if any, `remarks` are sentences about all clips."""
 
@@ -188,6 +196,7 @@ class Report:
     remarks: tuple[str, ...] = ()
     proposed: tuple[Proposed, ...] = ()
     examined: Examined | None = None
+    not_made: tuple[Refused, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for a JSON document."""
@@ -195,6 +204,7 @@ class Report:
             "title": self.title,
             "frames": self.frames,
             "clips": [made.as_json() for made in self.clips],
+            "not_made": [asdict(each) for each in self.not_made],
             "sheet": None if self.sheet is None else str(self.sheet),
             "left_out": [{"frame": left.frame, "reason": left.reason} for left in self.left_out],
             "remarks": list(self.remarks),

@@ -40,18 +40,19 @@ def stitch(
     """Stitch `clips` from `footage` into the folder `out`, or into `clips` in the footage's own folder.
 
     Beside each clip stands its edit list, and a contact sheet beside all. `told` hears of the progress at each output
-    frame, and `said` of what was found in the frames before any clip is made; deliveries are encoded by `processes`.
-    Whatever ends it early, an exception or SIGTERM, leaves no unfinished file. A clip that fails keeps no other from
-    being made. Raises UserError where none is.
+    frame, and `said`, before any clip is made, of what was found in the frames and which clips can't be made;
+    deliveries are encoded by `processes`. Whatever ends it early, an exception or SIGTERM, leaves no unfinished file.
+    A clip that fails keeps no other from being made. Raises UserError where none is.
     """
     target = out if out is not None else footage.folder / "clips"
     sifted = _sifted(footage)
     _make_folder(target)
     with only_one(target), _ended_by_sigterm():
         found = _examined(footage, sifted, wishes, target, told)
-        said(found.report)
         work = Work(footage, sifted, target, told, means=Means(delivery.cores(), processes), found=found.examination)
-        made = work.make_all(clips)
+        plans = work.plan_all(clips)
+        said(replace(found.report, not_made=tuple(work.refused)))
+        made = work.make_all(plans)
         overview = work.overview()
     broken = (LeftOut(str(footage.folder / name), why) for name, why in work.broken.items())
     return replace(
@@ -60,6 +61,7 @@ def stitch(
         sheet=overview,
         left_out=(*found.report.left_out, *broken),
         remarks=tuple(work.remarks),
+        not_made=tuple(work.refused),
     )
 
 

@@ -15,7 +15,7 @@ from lapsed.clip.delivery import Means
 from lapsed.clip.editlist import EditList
 from lapsed.clip.examine import Examination
 from lapsed.clip.exchange import keep
-from lapsed.clip.footage import Footage, Frame, Made, Progress
+from lapsed.clip.footage import Footage, Frame, Made, Progress, Refused
 from lapsed.clip.labels import Tags
 from lapsed.clip.orient import turned
 from lapsed.clip.plan import Plan
@@ -60,45 +60,70 @@ class Work:
         )
         self.broken: dict[str, str] = {}
         self.remarks = list(sifted.remarks)
+        self.refused: list[Refused] = []
 
-    def can_make(self, clip: Clip) -> bool:
-        """Whether the frames serve for `clip`; if not, a remark says why."""
-        why = ""
+    def plan_all(self, clips: Sequence[Clip]) -> tuple[Plan, ...]:
+        """Plan what can be stitched of `clips`, before the first is; `refused` says why others can't be.
+
+        Raises UserError where none can.
+        """
+        plans: list[Plan] = []
+        for clip in clips:
+            try:
+                self._ensure_serves(clip)
+                planned = planning.plan(clip, self._stock_of(clip))
+                self._ensure_room(planned.edit)
+                plans.append(planned)
+            except UserError as error:
+                self.refused.append(Refused(clip.name, str(error)))
+        if self.refused and not plans:
+            first, *others = self.refused
+            rest = f"; nor can {', '.join(each.clip for each in others)}" if others else ""
+            raise UserError(f"{first.clip} can't be made: {first.reason}{rest}")
+        return tuple(plans)
+
+    def _ensure_serves(self, clip: Clip) -> None:
+        """Raise UserError where frames of this kind and size don't serve for `clip`."""
         codec = CODECS.get(clip.codec)
-        if codec is None and self._sifted.kept[0].kind != "jpeg":
-            kind = {"png": "PNGs", "raw": "raw files"}[self._sifted.kept[0].kind]
-            why = f"a master carries JPEGs, and these frames are {kind}"
-        elif codec is not None:
-            width, height = planning.form_of(clip, self._upright, self._stock_of(clip).inner).size
-            if width < codec.least[0] or height < codec.least[1]:
-                why = f"{codec.title} takes no less than {codec.least[0]}x{codec.least[1]}, and it is {width}x{height}"
-        if why:
-            self.remarks.append(f"{clip.name} was not made: {why}")
-        return not why
+        if codec is None:
+            if self._sifted.kept[0].kind != "jpeg":
+                kind = {"png": "PNGs", "raw": "raw files"}[self._sifted.kept[0].kind]
+                raise UserError(f"a master carries JPEGs, and these frames are {kind}")
+            return
+        width, height = planning.form_of(clip, self._upright, self._stock_of(clip).inner).size
+        if width < codec.least[0] or height < codec.least[1]:
+            raise UserError(
+                f"{codec.title} takes no less than {codec.least[0]}x{codec.least[1]}, and it is {width}x{height}"
+            )
 
-    def make_all(self, clips: Sequence[Clip]) -> tuple[Made, ...]:
-        """Stitch what can be stitched of `clips`; remarks say why others were not. Raises UserError where all fail."""
+    def _ensure_room(self, plan: EditList) -> None:
+        _ensure_room(plan, self._footage.folder, self._path_of(plan))
+        if plan.codec in CODECS:
+            delivery.ensure_memory(plan, self._means)
+
+    def make_all(self, plans: Sequence[Plan]) -> tuple[Made, ...]:
+        """Stitch what was planned; `refused` says why one was not made after all. Raises UserError where all fail."""
         made: list[Made] = []
         failed: UserError | None = None
-        for clip in filter(self.can_make, clips):
+        for planned in plans:
             try:
-                made.append(self.make(clip))
+                made.append(self.carry_out(planned))
             except UserError as error:
-                failed = error
-                self.remarks.append(f"{clip.name} was not made: {error}")
+                failed = failed or error
+                self.refused.append(Refused(planned.edit.clip, str(error)))
         if failed is not None and not made:
             raise failed
         return tuple(made)
 
-    def make(self, clip: Clip) -> Made:
-        """Stitch one clip, its edit list beside it."""
-        return self.carry_out(planning.plan(clip, self._stock_of(clip)))
+    def _path_of(self, plan: EditList) -> Path:
+        codec = CODECS.get(plan.codec)
+        return self._target / f"{plan.clip}{codec.suffix if codec else '.mov'}"
 
     def carry_out(self, planned: Plan) -> Made:
         """Stitch what was planned."""
         folder, plan = self._footage.folder, planned.edit
         codec = CODECS.get(plan.codec)
-        path = self._target / f"{plan.clip}{codec.suffix if codec else '.mov'}"
+        path = self._path_of(plan)
         _ensure_room(plan, folder, path)
         self.remarks += keep(plan, folder, self._target)
         pace = paced(plan.clip, plan.frames, self._told)

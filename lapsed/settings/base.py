@@ -38,13 +38,16 @@ STANDARD_RATES: dict[str, Fraction] = {
 """The frame rates of film and television, by the name people use (SMPTE ST 428-11, ITU-R BT.2020 table 2)."""
 
 
+_RATE = re.compile(r"\d{1,9}(\.\d{1,9}|/\d{1,9})?", re.ASCII)  # a Fraction would take years over 1e999999999
+
+
 def parse_rate(value: object) -> Fraction:
     """A frame rate in frames a second from `25`, `"29.97"` or `"30000/1001"`; ValueError for anything else."""
     text = str(value).strip()
     known = STANDARD_RATES.get(text)
     try:
-        rate = known if known is not None else Fraction(text)
-    except (ValueError, ZeroDivisionError):
+        rate = known if known is not None else Fraction(text if _RATE.fullmatch(text) else 0)
+    except ZeroDivisionError:
         rate = Fraction(0)
     if not 1 <= rate <= 240:
         raise ValueError(f"{text!r} is not a frame rate: write {', '.join(STANDARD_RATES)} or a fraction from 1 to 240")

@@ -23,7 +23,15 @@ def _aspect(text: str) -> str:
     return text
 
 
+def _sides(size: tuple[int, int]) -> tuple[int, int]:
+    # 4:2:0 sampling halves both sides (ITU-T H.264, 6.2).
+    if any(side % 2 or not 16 <= side <= 16_384 for side in size):
+        raise ValueError(f"{size[0]}x{size[1]} can't be a clip's size: both sides are even numbers from 16 to 16384")
+    return size
+
+
 Aspect = Annotated[str, AfterValidator(_aspect)]
+Size = Annotated[tuple[int, int], AfterValidator(_sides)]
 Colour = Annotated[str, Field(pattern=r"^#[0-9a-fA-F]{6}$")]
 
 
@@ -36,7 +44,7 @@ class Clip(Part):
         description="'master' carries the camera's files over untouched; 'h264', 'h265' and 'av1' are for players, "
         "'prores', 'dnxhr' and 'dnxhr-hqx' for editing; 'preview' is a small moving picture for a quick look",
     )
-    size_px: tuple[int, int] | None = Field(None, description="width and height; left out, the frame's own")
+    size_px: Size | None = Field(None, description="width and height; left out, the frame's own")
     aspect: Aspect | None = Field(
         None, description="width to height, such as '9:16', in place of size_px: as many pixels as the frames give"
     )
@@ -95,10 +103,7 @@ class Clip(Part):
         return int(width), int(height)
 
     @model_validator(mode="after")
-    def _shape_can_be_made(self) -> Self:
-        # 4:2:0 sampling halves both sides (ITU-T H.264, 6.2).
-        if self.size_px is not None and any(side % 2 or not 16 <= side <= 16_384 for side in self.size_px):
-            raise ValueError("size_px takes two even numbers from 16 to 16384")
+    def _shape_is_said_once(self) -> Self:
         if self.size_px is not None and self.aspect is not None:
             raise ValueError("size_px and aspect both say the shape; leave one of them out")
         return self

@@ -144,7 +144,7 @@ def test_raw_files_have_no_master_and_are_said_when_broken(tmp_path: Path) -> No
     clips = [Clip(name="m", codec="master"), Clip(name="c", hold_end_s=0)]
     report = stitch(footage_of_folder(tmp_path), clips, None, lambda _: None)
     assert [made.name for made in report.clips] == ["c"]
-    assert report.remarks[-1] == "m was not made: a master carries JPEGs, and these frames are raw files"
+    assert [each.reason for each in report.not_made] == ["a master carries JPEGs, and these frames are raw files"]
     reasons = [left.reason for left in report.left_out]
     assert all(reason.startswith("is a raw file that can't be read (") for reason in reasons)
     assert len(reasons) == 2

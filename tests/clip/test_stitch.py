@@ -8,11 +8,13 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import cv2
+import numpy as np
 import pytest
 
-from lapsed.clip import work
+from lapsed.__main__ import main
+from lapsed.clip import delivery, work
 from lapsed.clip.editlist import from_json
-from lapsed.clip.footage import Footage, Frame, Progress, footage_of_folder
+from lapsed.clip.footage import Footage, Frame, Progress, Refused, Report, footage_of_folder
 from lapsed.clip.stitch import stitch
 from lapsed.errors import UserError
 from lapsed.settings import Clip
@@ -150,7 +152,7 @@ def test_pngs_have_no_master_but_other_clips(tmp_path: Path, scene: Callable) ->
     cv2.imwrite(str(tmp_path / "1.png"), scene(320, 240))
     report = stitch(footage_of_folder(tmp_path), CLIPS, None, quiet)
     assert [made.name for made in report.clips] == ["wide"]
-    assert report.remarks == ("master was not made: a master carries JPEGs, and these frames are PNGs",)
+    assert report.not_made == (Refused("master", "a master carries JPEGs, and these frames are PNGs"),)
 
 
 def test_a_target_that_can_t_be_made_asks_for_out(takes_of: Callable) -> None:
@@ -168,11 +170,57 @@ def test_too_little_space_is_said_before_starting(takes_of: Callable, monkeypatc
     assert [path.name for path in (folder / "clips").iterdir() if not path.name.startswith("judged")] == []
 
 
-def test_a_clip_that_fails_keeps_no_other_from_being_made(takes_of: Callable) -> None:
-    clips = (Clip(name="short", length_s=0.1), CLIPS[1])
-    report = stitch(footage_of_folder(takes_of(3)), clips, None, quiet)
+def test_clips_that_can_t_be_made_are_found_before_the_first_is_encoded(
+    takes_of: Callable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clips = (
+        CLIPS[1],
+        Clip(name="short", length_s=0.1),
+        Clip(name="edit", codec="dnxhr", size_px=(160, 90)),
+        Clip(name="heights", spread="height"),
+        Clip(name="huge", size_px=(16_000, 12_000), enlarge=True),
+    )
+    monkeypatch.setattr(delivery, "free_bytes", lambda: 1_000_000_000)
+    told: list[str] = []
+
+    def hear(report: Report) -> None:
+        told.extend(each.clip for each in report.not_made)
+
+    report = stitch(footage_of_folder(takes_of(3)), clips, None, lambda progress: told.append(progress.clip), said=hear)
     assert [made.name for made in report.clips] == ["wide"]
-    assert report.remarks[0].startswith("short was not made: a length of 0.1 s leaves nothing")
+    assert [name for name in dict.fromkeys(told) if name != "judging"] == ["short", "edit", "heights", "huge", "wide"]
+    reasons = {each.clip: each.reason for each in report.not_made}
+    assert reasons["short"].startswith("a length of 0.1 s leaves nothing")
+    assert "don't tell their height" in reasons["heights"]
+    assert "MB of memory" in reasons["huge"]
+
+
+def test_a_clip_that_fails_in_its_turn_keeps_no_other_from_being_made(
+    takes_of: Callable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise UserError("cannot write master.mov: No space left on device")
+
+    monkeypatch.setattr(work.master, "write", refuse)
+    report = stitch(footage_of_folder(takes_of(3)), CLIPS, None, quiet)
+    assert [made.name for made in report.clips] == ["wide"]
+    assert report.not_made == (Refused("master", "cannot write master.mov: No space left on device"),)
+
+
+def test_where_no_clip_can_be_made_the_first_reason_is_said(takes_of: Callable) -> None:
+    clips = (Clip(name="short", length_s=0.1), Clip(name="heights", spread="height"))
+    with pytest.raises(UserError, match=r"^short can't be made: a length of 0\.1 s .*; nor can heights$"):
+        stitch(footage_of_folder(takes_of(3)), clips, None, quiet)
+
+
+def test_the_command_says_what_is_missing_even_when_quiet(takes_of: Callable, capsys: pytest.CaptureFixture) -> None:
+    folder = takes_of(1)
+    (folder / "1.jpg").rename(folder / "1.txt")
+    cv2.imwrite(str(folder / "1.png"), np.full((240, 320, 3), 90, np.uint8))
+    for words, stream in ((["--quiet"], "err"), ([], "out")):
+        assert main(["stitch", str(folder), "--size", "64x36", *words]) == 1
+        told = getattr(capsys.readouterr(), stream)
+        assert "not made master: a master carries JPEGs, and these frames are PNGs\n" in told
 
 
 def test_a_sheet_that_can_t_be_written_leaves_the_clips(takes_of: Callable, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -250,4 +298,4 @@ def test_a_codec_that_takes_no_such_size_is_said(takes_of: Callable) -> None:
     clips = [Clip(name="edit", codec="dnxhr", size_px=(160, 90)), CLIPS[1]]
     report = stitch(footage_of_folder(takes_of(2)), clips, None, quiet)
     assert [made.name for made in report.clips] == ["wide"]
-    assert report.remarks == ("edit was not made: DNxHR HQ takes no less than 256x120, and it is 160x90",)
+    assert report.not_made == (Refused("edit", "DNxHR HQ takes no less than 256x120, and it is 160x90"),)
