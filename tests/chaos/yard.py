@@ -240,7 +240,12 @@ class Yard:
         found = []
         for summary in sorted(reader.list_takes(self.store), key=lambda take: take.name):
             assert summary.problem is None, summary.problem
-            found.append(reader.read_take(summary.folder))
+            try:
+                found.append(reader.read_take(summary.folder))
+            except UserError:
+                if summary.folder.exists():
+                    raise
+                return self.takes()  # it was given its right name as it was closed
         return found
 
     def note_safe(self) -> None:

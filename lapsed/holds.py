@@ -1,0 +1,117 @@
+"""The runner's hand on the holds of a print: nothing is asked of the host before the journal knows of it."""
+
+from collections.abc import Callable, Coroutine
+
+from lapsed import clock
+from lapsed.by_bridge import ByBridge
+from lapsed.by_feed import ByFeed
+from lapsed.by_signal import BySignal
+from lapsed.decide import state as s
+from lapsed.gcode import park
+from lapsed.model import Block, PrintInfo, Refusal
+from lapsed.recorder import Recorder
+from lapsed.settings import BridgeLink, Printer, SignalLink
+from lapsed.take.records import HoldNoted
+
+Action = s.Hold | s.Ask | s.Plan | s.SendLeave | s.SendBack | s.Resume | s.HoldOver
+"""What the director asks of a print."""
+
+Hand = ByFeed | ByBridge | BySignal
+
+
+class Holds:
+    """Carries the director's orders out on the print of `printer`, one hold at a time.
+
+    `tell` hears what became of each, `do` runs what waits. `known` is the print that an earlier daemon filmed, and
+    `come_back` the lines that bring the head back from where that daemon left it.
+    """
+
+    def __init__(
+        self,
+        printer: Printer,
+        recorder: Recorder,
+        tell: Callable[[s.Event], None],
+        do: Callable[[Coroutine[object, object, None]], object],
+        *,
+        known: PrintInfo | None = None,
+        come_back: tuple[str, ...] = (),
+    ) -> None:
+        self._machine = printer.machine
+        self._recorder, self._tell, self._do = recorder, tell, do
+        self._block: Block | None = None
+        self._come_back = come_back
+        self.by = _hand(printer, tell, do, known)
+
+    def carry_out(self, action: Action) -> None:
+        """Begin what `action` asks for."""
+        match action:
+            case s.Hold(shot):
+                self._hold(shot)
+            case s.Ask(shot):
+                self.by.ask(shot)
+            case s.Plan():
+                self._plan(action)
+            case s.SendLeave(shot):
+                self._do(self._leave(shot))
+            case s.SendBack(shot):
+                self.by.back(shot, self._come_back)
+            case s.Resume(shot):
+                self.by.resume(shot)
+            case s.HoldOver(shot):
+                self.by.over(shot)
+                self._recorder.forget_hold()
+
+    def _hold(self, shot: int) -> None:
+        """Hold the print, and see to it that a later daemon would know of it.
+
+        A host with a word of its own for our hold would tell it, and a bridge ends it by itself; otherwise the journal
+        must know, before it is asked for. It also must where it may still hold the way back of the shot before: a later
+        daemon would take this hold for that one, and send the head to where it was then.
+        """
+        if self.by.owns_hold and self._recorder.knows_no_way_back:
+            self._recorder.write(HoldNoted(shot, s.Phase.HOLDING, (), clock.stamp()))
+            self.by.hold(shot)
+        else:
+            self._do(self._hold_noted(shot))
+
+    async def _hold_noted(self, shot: int) -> None:
+        if await self._intend(shot, s.Phase.HOLDING, ()):
+            self.by.hold(shot)
+
+    def _plan(self, action: s.Plan) -> None:
+        top_mm = self.by.top_mm(action.top_mm)
+        written = park.block(action.motion, self._machine, top_mm, action.shot, **self.by.terms())
+        if isinstance(written, Refusal):
+            self._tell(s.Failed(action.shot, s.Phase.PLANNING, written.reason))
+            return
+        self._block = written
+        self._come_back = written.come_back
+        self._tell(s.Planned(action.shot, written.leave_s, written.come_back_s))
+
+    async def _leave(self, shot: int) -> None:
+        """Move the head away, once a later daemon would know the way back."""
+        block = self._block
+        assert block is not None  # noqa: S101 - planned before
+        if await self._intend(shot, s.Phase.PARKING, block.come_back):
+            self.by.leave(shot, block)
+
+    async def _intend(self, shot: int, phase: s.Phase, come_back: tuple[str, ...]) -> bool:
+        written = await self._recorder.intend(shot, phase, come_back)
+        if written is False:
+            self._tell(s.Failed(shot, phase, "the journal could not be written in time"))
+        return bool(written)
+
+
+def _hand(
+    printer: Printer,
+    tell: Callable[[s.Event], None],
+    do: Callable[[Coroutine[object, object, None]], object],
+    known: PrintInfo | None,
+) -> Hand:
+    """The hand on the print, by the kind of link."""
+    link, limit_s = printer.link, printer.cadence.hold_limit_s
+    if isinstance(link, BridgeLink):
+        return ByBridge(link, printer.name, limit_s, tell)
+    if isinstance(link, SignalLink):
+        return BySignal(link, tell, known)
+    return ByFeed(link, limit_s, tell, do, known)

@@ -1,0 +1,212 @@
+"""The runner's hand on the take: opens, writes and closes it, goes on with one left open, keeps room for it."""
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable, Coroutine
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from lapsed import clock
+from lapsed.errors import BugError, LapsedError
+from lapsed.ledger import Ledger
+from lapsed.model import Note, Outcome, PrintInfo
+from lapsed.settings import Printer, Store
+from lapsed.take import reader, recovery, space, thinning
+from lapsed.take.journal import boot_id
+from lapsed.take.reader import TakeView
+from lapsed.take.records import HoldCleared, HoldNoted, Noted, Record
+
+log = logging.getLogger(__name__)
+
+CLOSE_WITHIN_S = 5.0
+"""How long a daemon that ends waits for takes that are just being closed; then the next start closes them."""
+
+JOURNAL_WITHIN_S = 2.0
+"""How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
+
+# Addresses, headers and arguments may carry passwords; a take is made to be handed on.
+_SECRETS = {"url", "user", "password", "token", "argv"}
+_PRIVATE: dict[str, Any] = {"link": {"headers", "url"}, "files": {"headers", "url"}, "camera": {"__all__": _SECRETS}}
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOpen:
+    """A take that the last daemon left open, put in order; `silent_s` is how long nobody wrote it."""
+
+    take: recovery.Recovered
+    view: TakeView
+    silent_s: float
+
+
+class Recorder:
+    """The takes of one printer in `store`, one at a time.
+
+    `over` hears of each take that was closed, with the sentence of its end, `failed` of what could not be written,
+    and whether the open take was given up for it; `thinned` of takes whose frames made room. `spared` tells the takes
+    that nothing may be removed from.
+    """
+
+    def __init__(
+        self,
+        printer: Printer,
+        store: Store,
+        *,
+        over: Callable[[Path, str], None],
+        failed: Callable[[LapsedError, bool], None],
+        thinned: Callable[[str], None],
+        spared: Callable[[], frozenset[Path]],
+    ) -> None:
+        self._printer = printer
+        self._cameras = tuple(camera.name for camera in printer.camera)
+        self._store = store.folder.expanduser()
+        self._least_free_mb = store.min_free_mb
+        self._thins = store.thin
+        self._thinning = asyncio.Lock()
+        self._over, self._failed, self._thinned, self._spared = over, failed, thinned, spared
+        self._take: Ledger | None = None
+        self._cleared: asyncio.Future[bool] | None = None
+        self._closing: set[asyncio.Task[None]] = set()
+
+    @property
+    def take(self) -> Ledger | None:
+        """The open take."""
+        return self._take
+
+    @property
+    def folder(self) -> Path | None:
+        """The folder of the open take, None until it is there."""
+        return self._take.folder if self._take is not None else None
+
+    # ----------------------------------------------------------------------------------------------- open and close
+
+    async def left_open(self) -> LeftOpen | None:
+        """The take to go on with after a restart, open again; older ones are closed.
+
+        Raises UserError, TakeEndedError.
+        """
+        found = await asyncio.to_thread(recovery.find_open, self._store)
+        mine = [folder for folder in found if await asyncio.to_thread(_printer_of, folder) == self._printer.name]
+        for folder in mine:
+            stamp = clock.stamp()
+            silent_s = await asyncio.to_thread(_silent_s, folder, stamp)
+            take = await asyncio.to_thread(recovery.recover, folder, stamp)
+            if folder is mine[-1]:
+                view = await asyncio.to_thread(reader.read_take, folder)
+                self._take = Ledger.going_on(folder, self._cameras, self._trouble, take.since_s)
+                log.info("take %s goes on after cue %d", folder.name, take.cues)
+                return LeftOpen(take, view, silent_s)
+            reason = "a later take was begun before this one was ended"
+            await asyncio.to_thread(recovery.finish, folder, Outcome.LOST, reason, stamp)
+        return None
+
+    def open(self, info: PrintInfo) -> Ledger:
+        """A new take of the print `info`."""
+        settings = self._printer.model_dump(mode="json", exclude=_PRIVATE)
+        meta = {"printer": self._printer.name, "settings": settings}
+        self._take = Ledger.beginning(self._store, info, meta, self._cameras, self._trouble)
+        return self._take
+
+    def close(self, outcome: Outcome, reason: str, last: Callable[[Ledger], Awaitable[None]]) -> None:
+        """The take is over; `last` may still write to it before it is closed."""
+        take, self._take = self._take, None
+        if take is not None:
+            self._hold_on(self._closed(take, outcome, reason, last), f"closing a take of {self._printer.name}")
+
+    async def leave(self) -> None:
+        """Wait for takes that are being closed, then stop writing and leave the open take for a later daemon."""
+        if self._closing:
+            await asyncio.wait(self._closing, timeout=CLOSE_WITHIN_S)
+        for task in self._closing:
+            task.cancel()
+        await asyncio.gather(*self._closing, return_exceptions=True)
+        if self._take is not None:
+            await self._take.leave()
+
+    async def _closed(
+        self, take: Ledger, outcome: Outcome, reason: str, last: Callable[[Ledger], Awaitable[None]]
+    ) -> None:
+        if outcome is not Outcome.LOST:
+            await last(take)
+        folder = await take.close(outcome, reason)
+        if folder is not None:
+            log.info("take %s is over: %s", folder.name, outcome)
+            self._over(folder, f"the take ended: {outcome}{f', {reason}' if reason else ''}")
+
+    def _trouble(self, take: Ledger, error: LapsedError) -> None:
+        """A take could not be written: it is left as it is for the next start, and the print goes on without it."""
+        log.error("%s: %s", self._printer.name, error)
+        given_up = not isinstance(error, BugError) and take is self._take
+        if given_up:
+            self._take = None
+            self._hold_on(take.leave(), f"leaving a take of {self._printer.name}")
+        self._failed(error, given_up)
+
+    def _hold_on(self, work: Coroutine[object, object, None], name: str) -> None:
+        task = asyncio.get_running_loop().create_task(work, name=name)
+        self._closing.add(task)
+        task.add_done_callback(self._let_go)
+
+    def _let_go(self, task: asyncio.Task[None]) -> None:
+        self._closing.discard(task)
+        if not task.cancelled() and task.exception() is not None:
+            log.error("%s: a take could not be closed", self._printer.name, exc_info=task.exception())
+
+    # -------------------------------------------------------------------------------------------------------- write
+
+    def write(self, *records: Record) -> None:
+        """Have the records written in their order, where a take is open."""
+        if self._take is not None and records:
+            self._take.write(*records)
+
+    @property
+    def knows_no_way_back(self) -> bool:
+        """Whether the journal surely holds no hold any more: what was to be forgotten is committed."""
+        return self._cleared is None or (self._cleared.done() and self._cleared.result())
+
+    def forget_hold(self) -> None:
+        """No shot holds the print."""
+        self._cleared = self._take.write(HoldCleared()) if self._take is not None else None
+
+    async def intend(self, shot: int, phase: str, come_back: tuple[str, ...]) -> bool | None:
+        """Whether a later daemon would know of the hold and the way back; None where there is no take to write to."""
+        take = self._take
+        if take is None:
+            return None
+        try:
+            async with asyncio.timeout(JOURNAL_WITHIN_S):
+                return await take.written(HoldNoted(shot, phase, come_back, clock.stamp()))
+        except TimeoutError:
+            return False
+
+    # --------------------------------------------------------------------------------------------------------- room
+
+    async def short_of_room(self) -> str | None:
+        """Why no shot may be begun, None where there is room; room is made where that is wanted."""
+        least = self._least_free_mb
+        free = await asyncio.to_thread(space.free_mb, self._store)
+        if free < least and self._thins and not self._thinning.locked():
+            async with self._thinning:
+                await self._thin(2 * least)
+            free = await asyncio.to_thread(space.free_mb, self._store)
+        return f"the disk has {free:.0f} MB left and min_free_mb is {least}" if free < least else None
+
+    async def _thin(self, wanted_mb: float) -> None:
+        thinned = await asyncio.to_thread(thinning.make_room, self._store, wanted_mb, self._spared(), clock.stamp())
+        if thinned:
+            text = f"the frames of {', '.join(thinned)} were removed to make room"
+            self.write(Noted(Note("thinned", text), clock.stamp()))
+            self._thinned(text)
+
+
+def _printer_of(folder: Path) -> str:
+    return str(reader.reading(folder, reader.meta_of).get("printer"))
+
+
+def _silent_s(folder: Path, now: clock.Stamp) -> float:
+    """Seconds since the take's last row; without end where the machine was started anew meanwhile."""
+    view = reader.read_take(folder)
+    if view.meta.get("boot") != boot_id():
+        return float("inf")
+    times = [cue.mono_s for cue in view.cues] + [event.mono_s for event in view.events]
+    return now.mono_s - max((time for time in times if time is not None), default=float("-inf"))
