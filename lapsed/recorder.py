@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from lapsed import clock
-from lapsed.errors import BugError, LapsedError
+from lapsed.errors import BugError, LapsedError, TakeEndedError, UserError
 from lapsed.ledger import Ledger
 from lapsed.model import Note, Outcome, PrintInfo
 from lapsed.settings import Printer, Store
@@ -83,9 +83,15 @@ class Recorder:
     async def left_open(self) -> LeftOpen | None:
         """The take to go on with after a restart, open again; older ones are closed.
 
-        Raises UserError, TakeEndedError.
+        Raises UserError for the store, TakeEndedError for a disk that refuses: another start may find it well.
         """
         found = await asyncio.to_thread(recovery.find_open, self._store)
+        try:
+            return await self._last_of(found)
+        except UserError as error:
+            raise TakeEndedError(str(error)) from error
+
+    async def _last_of(self, found: list[Path]) -> LeftOpen | None:
         mine = [folder for folder in found if await asyncio.to_thread(_printer_of, folder) == self._printer.name]
         for folder in mine:
             stamp = clock.stamp()

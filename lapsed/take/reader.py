@@ -172,7 +172,12 @@ def reading(folder: Path, work: Callable[[sqlite3.Connection], T]) -> T:
                 raise
         return _reading_a_copy(folder, work)
     except sqlite3.Error as error:
-        raise UserError(f"cannot read the take {folder}: its {schema.DB_NAME} is damaged ({error})") from error
+        flaw = (
+            f"the disk refuses ({error}); free or mend it"
+            if _refused(error)
+            else f"its {schema.DB_NAME} is damaged ({error})"
+        )
+        raise UserError(f"cannot read the take {folder}: {flaw}") from error
     except OSError as error:
         raise UserError(f"cannot read the take {folder}: {error.strerror}") from error
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
@@ -196,8 +201,8 @@ def cameras_of(meta: Mapping[str, Any], seen: set[str]) -> tuple[str, ...]:
     return (*listed, *sorted(seen - set(listed)))
 
 
-# SQLite can't read a take on a read-only medium that was left open there, nor one of an older version: the WAL needs a
-# shared-memory file beside it, a hot journal has to be rolled back, a migration written ("Write-Ahead Logging",
+# SQLite can't read a take on a read-only or full medium that was left open there, nor one of an older version: the WAL
+# needs a shared-memory file beside it, a hot journal has to be rolled back, a migration written ("Write-Ahead Logging",
 # section 5). Their files are a few megabytes: a copy elsewhere is put in order instead, and the take stays untouched.
 def _reading_a_copy(folder: Path, work: Callable[[sqlite3.Connection], T]) -> T:
     with TemporaryDirectory(prefix="lapsed-") as copied:
@@ -212,7 +217,16 @@ def _reading_a_copy(folder: Path, work: Callable[[sqlite3.Connection], T]) -> T:
 
 
 def _needs_writing(error: sqlite3.OperationalError) -> bool:
-    return str(getattr(error, "sqlite_errorname", "")).startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY"))
+    return _name(error).startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_FULL", "SQLITE_IOERR_SHM"))
+
+
+def _refused(error: sqlite3.Error) -> bool:
+    return _name(error).startswith(("SQLITE_CANTOPEN", "SQLITE_FULL", "SQLITE_IOERR"))
+
+
+def _name(error: sqlite3.Error) -> str:
+    """Which of SQLite's result codes it is ("Result and Error Codes")."""
+    return str(getattr(error, "sqlite_errorname", ""))
 
 
 def _view(folder: Path, db: sqlite3.Connection) -> TakeView:

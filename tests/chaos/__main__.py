@@ -1,6 +1,7 @@
 """Chaos by hand: day after day, each by its seed, for as long as asked; the last line counts.
 
-Run: .venv/bin/python -m tests.chaos --seconds 600 [--seed 1] [--faults 6] [--only kill,disk-slow] [--jobs 2]
+Run: .venv/bin/python -m tests.chaos --seconds 600 [--seed 1] [--faults 6] [--only kill,disk-slow]
+With --line the days are those of the serial line: firmware, bridge and streaming host.
 A day that breaks a promise ends it with exit code 1, and its seed and script are told.
 """
 
@@ -13,6 +14,7 @@ from itertools import count
 from pathlib import Path
 
 from lapsed import clock
+from tests.chaos import serial_day
 from tests.chaos.day import LAYERS, Counts, live
 from tests.chaos.script import KINDS, script
 
@@ -24,6 +26,7 @@ def main() -> int:
     parser.add_argument("--days", type=int, default=10**9, help="begin no more days than these")
     parser.add_argument("--faults", type=int, default=6, help="how many on a day")
     parser.add_argument("--only", default="", help=f"kinds of faults, with commas between: {', '.join(KINDS)}")
+    parser.add_argument("--line", action="store_true", help="days on the serial line, with faults of their own")
     options = parser.parse_args()
     kinds = tuple(filter(None, options.only.split(",")))
     if not set(kinds) <= set(KINDS):
@@ -34,7 +37,10 @@ def main() -> int:
             break
         with tempfile.TemporaryDirectory(prefix="chaos-") as folder:
             try:
-                asyncio.run(live(Path(folder), script(seed, LAYERS, options.faults, kinds), counts))
+                if options.line:
+                    asyncio.run(serial_day.live(Path(folder), seed, counts))
+                else:
+                    asyncio.run(live(Path(folder), script(seed, LAYERS, options.faults, kinds), counts))
             except AssertionError as error:
                 sys.stderr.write(f"seed {seed}: {''.join(traceback.format_exception(error))}\n")
                 return 1

@@ -19,6 +19,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from lapsed import app, clock, configuration, service
+from lapsed.__main__ import BAD_INPUT, IN_PART
+from lapsed.errors import LapsedError, UserError
 from lapsed.take.journal import Journal
 
 KINDS = {"gphoto": "tests.chaos.camera:open_camera"}
@@ -54,13 +56,18 @@ def live(home: Path, config: Path) -> None:
 
 
 def _child(order: dict[str, str]) -> None:
+    code = 70
     try:
         live(Path(order["home"]), Path(order["config"]))
+        code = 0
+    except LapsedError as error:
+        sys.stderr.write(f"{os.getpid()} lapsed: {error}\n")
+        code = BAD_INPUT if isinstance(error, UserError) else IN_PART
+    except BaseException:  # noqa: BLE001 - the edge of the process
+        traceback.print_exc()
     finally:
         # Without this, a child that failed would go on as a second forker.
-        if sys.exc_info()[0] is not None:
-            traceback.print_exc()
-        os._exit(70 if sys.exc_info()[0] is not None else 0)
+        os._exit(code)
 
 
 def _reap(pid: int) -> None:

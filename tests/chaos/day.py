@@ -31,6 +31,15 @@ class Counts:
     missed: int = 0
     longest_hold_s: float = 0.0
 
+    def add(self, takes: Sequence[TakeView], longest_hold_s: float) -> None:
+        """One day's."""
+        self.days += 1
+        for take in takes:
+            self.cues += len(take.cues)
+            self.landed += sum(shot.outcome == "landed" for shot in take.shots)
+            self.missed += sum(shot.outcome == "missed" for shot in take.shots)
+        self.longest_hold_s = max(self.longest_hold_s, longest_hold_s)
+
     def line(self) -> str:
         """All of it in one line."""
         struck = ", ".join(f"{count} {kind}" for kind, count in sorted(self.faults.items()))
@@ -76,7 +85,7 @@ async def _live(yard: Yard, script: Sequence[Fault], counts: Counts) -> None:
     promises.check(yard, [post, after], truthful=all(fault.kind != "news" for fault in script))
     takes = {take.name: take for take in yard.takes()}
     fresh = [take for take in takes.values() if take.meta["since_s"] not in before and len(take.cues) == CUES]
-    assert any(_works(take) for take in fresh), [(take.name, len(take.cues)) for take in takes.values()]
+    assert any(works(take) for take in fresh), [(take.name, len(take.cues)) for take in takes.values()]
     _count(yard, script, counts)
 
 
@@ -101,7 +110,7 @@ async def _strike(yard: Yard, script: Sequence[Fault]) -> None:
         await task
 
 
-def _works(take: TakeView) -> bool:
+def works(take: TakeView) -> bool:
     """The camera shoots as if nothing had been; on a busy machine layers may pass while a shot is under way."""
     late = ("still under way", "the print ended")
     return take.shots[0].outcome == "landed" and all(
@@ -133,10 +142,5 @@ def _closed(yard: Yard) -> bool:
 
 
 def _count(yard: Yard, script: Sequence[Fault], counts: Counts) -> None:
-    counts.days += 1
     counts.faults.update(f"{fault.kind} {fault.word}".split()[0] for fault in script)
-    for take in yard.takes():
-        counts.cues += len(take.cues)
-        counts.landed += sum(shot.outcome == "landed" for shot in take.shots)
-        counts.missed += sum(shot.outcome == "missed" for shot in take.shots)
-    counts.longest_hold_s = max(counts.longest_hold_s, promises.holds_are_short(yard))
+    counts.add(yard.takes(), promises.holds_are_short(yard))
