@@ -105,11 +105,12 @@ class PrinterNow:
 
 @dataclass(frozen=True, slots=True)
 class StitchNow:
-    """Stitching: the take being stitched, how many wait, and whether it stands still for a print."""
+    """Stitching: the take being stitched, how many wait, whether it stands still for a print, and what failed last."""
 
     take: str | None
     waiting: int
     stands_still: bool
+    trouble: Trouble | None = None
 
 
 @dataclass(frozen=True, slots=True)

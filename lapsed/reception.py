@@ -184,6 +184,11 @@ class Reception:
             ("--codec", wish.codec),
         ):
             options += [option, str(value)] if value is not None else []
+        both = sorted({*wish.keep} & {*wish.drop})
+        if both:
+            raise UserError(f"the frame of shot {both[0]} can't be both kept and left out; choose one")
+        for option, shots in (("--keep", wish.keep), ("--drop", wish.drop)):
+            options += [option, ",".join(map(str, shots))] if shots else []
         self._stitcher.enqueue(take, options=tuple(options))
         return Done(text="it is stitched when there is time" if self._stitcher.now().stands_still else "being stitched")
 

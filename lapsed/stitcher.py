@@ -11,7 +11,7 @@ from pathlib import Path
 
 from lapsed import clock
 from lapsed.errors import UserError
-from lapsed.now import StitchNow, Told
+from lapsed.now import StitchNow, Told, Trouble
 from lapsed.take import reader
 
 log = logging.getLogger(__name__)
@@ -40,16 +40,18 @@ class Stitcher:
         self._printing: set[str] = set()
         self._changed = asyncio.Event()
         self._child: asyncio.subprocess.Process | None = None
+        self._trouble: Trouble | None = None
 
     def enqueue(self, *takes: Path, options: tuple[str, ...] = ()) -> None:
         """Stitch these takes when there is time, with these `options` of `lapsed stitch`."""
         self._due.extend((take, options) for take in takes if (take, options) not in self._due)
         self._changed.set()
+        self._told()
 
     def now(self) -> StitchNow:
         """What is being stitched."""
         at = self._at.name if self._at is not None else None
-        return StitchNow(at, len(self._due), stands_still=bool(self._printing))
+        return StitchNow(at, len(self._due), stands_still=bool(self._printing), trouble=self._trouble)
 
     def works_on(self, take: Path) -> bool:
         """Whether the take is being stitched or waits for it."""
@@ -74,13 +76,13 @@ class Stitcher:
                 self._changed.clear()
                 await self._changed.wait()
             take, options = self._due.popleft()
-            if await asyncio.to_thread(_on_card, take):
-                log.info("take %s has its frames on the camera's card: lapsed ingest %s FOLDER", take.name, take)
-                continue
-            self._at = take
+            self._at = take  # from here on nobody may delete it
             self._told()
             try:
-                await self._stitch(take, options)
+                if await asyncio.to_thread(_on_card, take):
+                    log.info("take %s has its frames on the camera's card: lapsed ingest %s FOLDER", take.name, take)
+                else:
+                    await self._stitch(take, options)
             finally:
                 self._at = None
             self._told()
@@ -100,10 +102,12 @@ class Stitcher:
             raise
         finally:
             self._child = None
+        self._trouble = None
         if status:
             log.error("stitching %s ended with status %d; try again with: lapsed stitch %s", take.name, status, take)
-            text = f"stitching {take.name} ended with status {status}; the log says more"
-            self._notice(Told("trouble", "", take.name, text, clock.stamp().utc))
+            text = f"stitching {take.name} ended with status {status}: the lines in the log say why; then stitch again"
+            self._trouble = Trouble(clock.stamp().utc, text)
+            self._notice(Told("trouble", "", take.name, text, self._trouble.utc))
         else:
             log.info("stitched %s", take.name)
             self._notice(Told("clip ready", "", take.name, f"the clips of {take.name} are made", clock.stamp().utc))

@@ -7,10 +7,13 @@ import pytest
 
 from lapsed import app, settings
 from lapsed.errors import UserError
+from lapsed.reception import Reception
 from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
+from lapsed.stitcher import Stitcher
 from lapsed.take import reader
+from lapsed.web.bell import Bell
 from lapsed.web.takes import NotHereError
 from lapsed.web.words import StitchWish
 
@@ -124,3 +127,25 @@ async def test_a_take_is_deleted_whole(workshop, tmp_path):
         assert done.text == f"{take.name} and its 4 shots are deleted"
         assert reader.list_takes(tmp_path / "takes") == []
         assert desk.bell.count > heard
+
+
+class Noting(Stitcher):
+    """Notes what is to be stitched."""
+
+    def __init__(self):
+        super().__init__(None)
+        self.asked = []
+
+    def enqueue(self, *takes, options=()):
+        self.asked.append((takes, options))
+
+
+async def test_wishes_for_a_clip_become_the_options_of_the_command(tmp_path):
+    stitcher = Noting()
+    store = settings.Store(folder=tmp_path)
+    desk = Reception(settings.Settings.model_construct(store=store), {}, stitcher, Bell())
+    desk.stitch(tmp_path / "take", StitchWish(clips=("wide",), rate="25", length_s=1.5, keep=(4,), drop=(7, 12)))
+    options = ["--clip", "wide", "--rate", "25", "--length", "1.5", "--keep", "4", "--drop", "7,12"]
+    assert stitcher.asked == [((tmp_path / "take",), tuple(options))]
+    with pytest.raises(UserError, match="shot 7 can't be both"):
+        desk.stitch(tmp_path / "take", StitchWish(keep=(7, 9), drop=(7,)))

@@ -70,3 +70,30 @@ async def test_ending_in_mid_clip_leaves_no_debris(tmp_path: Path) -> None:
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
     assert [path.name for path in (take / "clips").glob(".*")] == []
+
+
+async def test_a_take_is_worked_on_from_the_moment_it_is_no_longer_waiting(tmp_path: Path, monkeypatch) -> None:
+    seen: list[bool] = []
+    stitcher = Stitcher(None)
+    monkeypatch.setattr("lapsed.stitcher._on_card", lambda take: not seen.append(stitcher.works_on(take)))
+    running = asyncio.create_task(stitcher.run())
+    stitcher.enqueue(tmp_path)
+    await until(lambda: bool(seen) and not stitcher.takes())
+    assert seen == [True]
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_a_stitch_that_fails_is_told_until_the_next(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    heard: list[str] = []
+    stitcher = Stitcher(None, notice=lambda told: heard.append(told.text))
+    running = asyncio.create_task(stitcher.run())
+    stitcher.enqueue(tmp_path / "empty")
+    await until(lambda: stitcher.now().trouble is not None)
+    told = stitcher.now().trouble
+    assert told is not None
+    assert told.text.startswith("stitching empty ended with status 2")
+    assert heard == [told.text]
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)

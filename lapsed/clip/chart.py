@@ -17,7 +17,7 @@ GAP: Final = 48
 class Row:
     """One frame: its light before and the trend, in EV below white, its gains, where it stands and how it is moved.
 
-    `said` is why it is left out or proposed for that.
+    `said` is why it is left out, proposed for that, or kept on request.
     """
 
     number: int
@@ -35,6 +35,7 @@ class Row:
     moved_y_px: float = 0.0
     clipped: float | None = None
     sharpness: float | None = None
+    fault: str = ""
     said: str = ""
 
 
@@ -52,7 +53,7 @@ def table(rows: Sequence[Row]) -> str:
 def svg(rows: Sequence[Row], title: str) -> str:
     """Above, each frame's light as a dot and what it is brought to as a line; below, how far it stood off.
 
-    Orange marks what is left out or proposed for it.
+    Orange marks what sticks out.
     """
     light = _Panel(rows, EDGE, "light, EV below white")
     stand = _Panel(rows, EDGE + PANEL + GAP, "stands off, px")

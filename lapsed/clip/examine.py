@@ -109,6 +109,8 @@ class Examination:
     def _rows(self, numbers: Mapping[Path, int], folder: Path) -> Iterator[chart.Row]:
         said = {each.index: f"left out: {each.reason}" for each in self.ruling.left_out}
         said |= {each.index: f"proposed: {each.reason}" for each in self.ruling.proposed}
+        said |= {each.index: f"kept on request: {each.reason}" for each in self.ruling.kept}
+        fault = {each.index: each.fault for each in (*self.ruling.left_out, *self.ruling.proposed, *self.ruling.kept)}
         place = {index: at for at, index in enumerate(self.kept)}
         for index, (name, entry) in enumerate(zip(self.names, self.judged, strict=True)):
             at = place.get(index)
@@ -129,6 +131,7 @@ class Examination:
                 moved_y_px=0.0 - back[1],
                 clipped=None if light is None else light.clipped,
                 sharpness=None if light is None else light.sharpness,
+                fault=fault.get(index, ""),
                 said=said.get(index, ""),
             )
 

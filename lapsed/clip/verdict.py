@@ -37,10 +37,11 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Ruling:
-    """What is left out, with the reason, and what is proposed for it."""
+    """What is left out, with the reason, what is proposed for it, and what a person keeps all the same."""
 
     left_out: tuple[Verdict, ...]
     proposed: tuple[Verdict, ...]
+    kept: tuple[Verdict, ...] = ()
 
 
 def verdicts(judged: Sequence[Judged]) -> tuple[Verdict, ...]:
@@ -60,6 +61,7 @@ def rule(
     """
     left_out: list[Verdict] = []
     proposed: list[Verdict] = []
+    kept: list[Verdict] = []
     by_index = {verdict.index: verdict for verdict in found}
     for index in sorted(set(by_index) | set(drop)):
         verdict = by_index.get(index)
@@ -68,11 +70,13 @@ def rule(
         elif index in drop:
             reason = f"was dropped on request; it {verdict.reason}" if verdict else "was dropped on request"
             left_out.append(Verdict(index, verdict.fault if verdict else "dropped", reason))
-        elif verdict is not None and index not in keep:
+        elif verdict is not None and index in keep:
+            kept.append(verdict)
+        elif verdict is not None:
             alike = sum(other.fault == verdict.fault for other in found)
             outlier = alike <= max(1, _FEW * frames)
             (left_out if verdict.fault in leave_out and outlier else proposed).append(verdict)
-    return Ruling(tuple(left_out), tuple(proposed))
+    return Ruling(tuple(left_out), tuple(proposed), tuple(kept))
 
 
 def _all(judged: Sequence[Judged]) -> Iterator[Verdict]:

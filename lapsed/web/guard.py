@@ -16,7 +16,10 @@ COOKIE_LASTS_S = 30 * 24 * 3600
 """How long a log-in lasts, in seconds."""
 
 SAFE = frozenset({"GET", "HEAD"})
-PAGE_FILES = ("/", "/page.css", "/page.js", "/dom.js", "/now.js", "/before.js", "/after.js", "/icon.svg")
+PAGE_FILES = (
+    *("/", "/page.css", "/icon.svg"),
+    *("/page.js", "/dom.js", "/now.js", "/before.js", "/after.js", "/take.js", "/again.js"),
+)
 """The files that the page is made of; they hold nothing of anyone."""
 
 OPEN_PATHS = frozenset({*PAGE_FILES, "/log-in", "/health"})

@@ -3,14 +3,18 @@
 All of it waits for the disk: call it in a thread.
 """
 
+import csv
 from pathlib import Path
 
 from lapsed.errors import UserError
 from lapsed.take import reader
 from lapsed.take.name import frame_stem
-from lapsed.web.words import ClipFile, FrameName, MissedShot, TakeDetail, TakeLine, Takes
+from lapsed.web.words import ClipFile, FrameName, JudgedFrame, MissedShot, TakeDetail, TakeLine, Takes
 
 CLIPS = "clips"
+JUDGED = "judged.csv"
+"""The table that judging writes beside the clips: `lapsed.clip.chart.Row` names its columns."""
+
 PICTURES = (".jpg", ".jpeg")
 
 
@@ -66,6 +70,7 @@ def detail(store: Path, name: str) -> TakeDetail:
             for shot in view.shots
             if shot.camera == main and shot.outcome == "missed"
         ),
+        judged=judged(view.folder / CLIPS / JUDGED, f"frames/{main}/"),
         clips=clips(view.folder),
         events=tuple(f"{event.utc} {event.text}" for event in view.events),
     )
@@ -79,6 +84,27 @@ def clips(folder: Path) -> tuple[ClipFile, ...]:
         ClipFile(name=path.name, size_bytes=path.stat().st_size)
         for path in sorted(files)
         if not path.name.startswith(".")
+    )
+
+
+def judged(table: Path, frames: str) -> tuple[JudgedFrame, ...] | None:
+    """The frames in the folder `frames` that stick out; None where the table is not there, or is no such table."""
+    try:
+        with table.open(encoding="utf-8", newline="") as file:
+            rows = [row for row in csv.DictReader(file) if row["said"] and row["frame"].startswith(frames)]
+        return tuple(_judged(row) for row in rows)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, csv.Error):
+        return None  # of another version, or cut short: the next stitching writes it anew
+
+
+def _judged(row: dict[str, str]) -> JudgedFrame:
+    fate, _, reason = row["said"].partition(": ")
+    return JudgedFrame(
+        shot=int(row["number"]),
+        left_out=fate == "left out",
+        by_hand="on request" in row["said"],
+        broken=row["fault"] == "broken",
+        reason=reason.removeprefix("was dropped on request; it "),
     )
 
 

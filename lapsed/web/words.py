@@ -64,14 +64,23 @@ class SignalWish(Word):
     wait: bool = True
 
 
+Shots = Annotated[tuple[Annotated[int, Field(ge=1, le=10**9)], ...], Field(max_length=2000)]
+"""Numbers of shots, as many as a command line holds."""
+
+
 class StitchWish(Word):
-    """How the clips are to be made; what is left out is as the configuration says."""
+    """How the clips are to be made; what is not said is as the configuration has it.
+
+    `keep` and `drop` are shots whose frames are shown or left out whatever judging says.
+    """
 
     clips: Annotated[tuple[Name, ...], Field(max_length=20)] = ()
     size: Annotated[str, Field(pattern=r"^[0-9]{2,5}x[0-9]{2,5}$")] | None = None
     rate: Annotated[str, Field(pattern=r"^[0-9./]{1,12}$")] | None = None
     length_s: Annotated[float, Field(gt=0, le=3600)] | None = None
     codec: CodecName | None = None
+    keep: Shots = ()
+    drop: Shots = ()
 
 
 class DeleteWish(Word):
@@ -144,6 +153,19 @@ class MissedShot(Word):
     reason: str
 
 
+class JudgedFrame(Word):
+    """What the last stitching thought of a frame that sticks out.
+
+    `left_out` says whether it is in no clip, `by_hand` that a person decided so, and `broken` that it can't be kept.
+    """
+
+    shot: int
+    left_out: bool
+    by_hand: bool
+    broken: bool
+    reason: str
+
+
 class TakeLine(Word):
     """A take in a line; `problem` says why it can't be read."""
 
@@ -165,7 +187,7 @@ class Takes(Word):
 
 
 class TakeDetail(Word):
-    """One take with its main camera's frames and its clips."""
+    """One take with its main camera's frames and its clips; `judged` is None where nobody has looked them over."""
 
     name: str
     print_name: str
@@ -176,5 +198,6 @@ class TakeDetail(Word):
     cameras: tuple[str, ...]
     frames: tuple[FrameName, ...]
     missed: tuple[MissedShot, ...]
+    judged: tuple[JudgedFrame, ...] | None
     clips: tuple[ClipFile, ...]
     events: tuple[str, ...]

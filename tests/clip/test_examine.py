@@ -1,3 +1,4 @@
+import csv
 import json
 import re
 from collections.abc import Callable
@@ -129,6 +130,13 @@ def test_a_person_decides_by_number(folder: Path) -> None:
     assert [(Path(left.frame).name, left.reason) for left in report.left_out] == [
         ("6.jpg", "was dropped on request"),
         ("7.jpg", "was dropped on request"),
+    ]
+    table = list(csv.DictReader((folder / "clips" / "judged.csv").read_text().splitlines()))
+    said = [(row["number"], row["used"], row["fault"], row["said"]) for row in table if row["said"]]
+    assert said == [
+        ("4", "True", "black", "kept on request: is black"),
+        ("6", "False", "dropped", "left out: was dropped on request"),
+        ("7", "False", "dropped", "left out: was dropped on request"),
     ]
     shots = Footage("t", folder, tuple(replace(frame, shot=100 + at) for at, frame in enumerate(footage.frames)))
     report = examine_only(shots, None, quiet, wishes=Wishes(drop=frozenset({100})))

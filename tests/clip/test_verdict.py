@@ -96,6 +96,7 @@ def test_by_default_only_what_shows_nothing_is_left_out() -> None:
 
 def test_a_person_s_word_counts_but_for_broken_frames() -> None:
     ruling = rule(FOUND, 20, DEFAULT, keep={1, 3, 5}, drop={7})
+    assert [each.index for each in ruling.kept] == [3, 5]
     assert [(each.index, each.fault, each.reason) for each in ruling.left_out] == [
         (1, "broken", "is cut off"),
         (7, "dropped", "was dropped on request"),

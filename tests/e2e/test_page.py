@@ -2,6 +2,7 @@
 
 import socket
 import threading
+import time
 from contextlib import contextmanager
 
 import psutil
@@ -88,6 +89,7 @@ def test_a_print_is_watched_through_a_restart_of_the_daemon(workshop, pages, tmp
         expect(page.locator("dd").first).to_contain_text("landed", timeout=PATIENCE_MS)
         expect(page.locator("figure img").first).to_be_visible(timeout=PATIENCE_MS)
         assert_fits(page)
+        assert_touchable(page)
         assert_accessible(page)
 
     shop.kill()
@@ -126,10 +128,13 @@ def look_over(phone, wide, url: str) -> None:
         page.get_by_role("button", name="Look everything over").click()
         expect(page.locator("td.pass").first).to_be_visible()
         assert_fits(page)
+        assert_touchable(page)
         assert_accessible(page)
     wide.get_by_role("button", name="Take a test frame").click()
     expect(wide.locator(".stage img")).to_be_visible()
     expect(wide.get_by_alt_text("piece of the test frame at full size")).to_be_visible()
+    assert_fits(wide)
+    assert_touchable(wide)
     wide.get_by_label("guides for the clip").select_option("small")
     expect(wide.locator(".guide:visible")).to_have_count(1)
     assert_accessible(wide)
@@ -140,20 +145,61 @@ def look_back(phone, wide, url: str, take) -> None:
     for page in (phone, wide):
         page.goto(f"{url}#after")
         page.locator(".takes a").click()
-        expect(page.locator("section.take h2")).to_have_text(take.name)
+        expect(page.locator("section.take")).to_have_attribute("aria-label", take.name)
         expect(page.locator("section.take figure > img")).to_be_visible()
         page.get_by_label("scrub through the frames").press("Home")
         expect(page.locator("section.take figcaption")).to_contain_text("shot 1")
         assert_fits(page)
+        assert_touchable(page)
         assert_accessible(page)
     with wide.expect_download() as download:
         wide.get_by_role("link", name="small.mp4").click()
     assert download.value.path().stat().st_size == (take.folder / "clips" / "small.mp4").stat().st_size
+    choose_frames(wide, take)
     wide.get_by_role("button", name="Play small.mp4").click()
     expect(wide.locator("video")).to_be_visible()
     wide.get_by_role("button", name="Delete this take").click()
     wide.locator("#question-yes").click()
     expect(wide.locator("main")).to_contain_text("No takes yet")
+
+
+def choose_frames(page, take) -> None:
+    """Every frame shows the same picture here: all but the first are the camera's, and one is left out by hand."""
+    page.get_by_label("scrub through the frames").press("Home")
+    first = page.locator("section.take figcaption").inner_text().split(",")[0].removeprefix("shot ")
+    page.get_by_role("button", name=f"Leave shot {first} out").click()
+    expect(page.get_by_label(f"leave out shot {first}", exact=True)).to_be_checked()
+    page.get_by_role("button", name="Stitch again").click()
+    expect(page.locator(f"#judged-{first}")).to_contain_text("by hand", timeout=PATIENCE_MS)
+    base = page.evaluate("location.origin")
+    until(
+        page,
+        f"{base}/api/takes/{take.name}",
+        lambda told: (
+            {"shot": int(first), "left_out": True, "by_hand": True}.items() <= (told["judged"] or [{}])[0].items()
+        ),
+    )
+    until(page, f"{base}/api/now", lambda told: told["stitch"]["take"] is None and not told["stitch"]["waiting"])
+
+
+def until(page, url: str, holds) -> None:
+    """Wait until what the API tells at `url` is so."""
+    end = time.monotonic() + PATIENCE_MS / 1000
+    while not holds(told := page.request.get(url).json()):
+        assert time.monotonic() < end, told
+        page.wait_for_timeout(200)
+
+
+def assert_touchable(page) -> None:
+    """Everything that is pressed is at least 44 CSS pixels either way (WCAG 2.2, 2.5.5)."""
+    small = page.evaluate(
+        """() => [...document.querySelectorAll("a[href], button, select, input, summary")]
+        .filter((one) => one.checkVisibility({ checkVisibilityCSS: true }) && !one.classList.contains("past"))
+        .map((one) => [one.outerHTML.slice(0, 80), (one.closest("label.tick") || one).getBoundingClientRect()])
+        .filter(([, box]) => box.width < 44 || box.height < 44)
+        .map(([text, box]) => `${text}: ${box.width} x ${box.height}`)"""
+    )
+    assert small == []
 
 
 def wait_for(page, url: str) -> None:

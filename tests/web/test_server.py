@@ -58,12 +58,13 @@ async def test_actions_reach_the_desk(site):
         200,
         {"text": "so be it", "frame": "proof.jpg"},
     )
-    await site.post(f"/api/takes/{site.take}/stitch", {"clips": ["wide"], "size": "1080x1920"})
+    wish = {"clips": ["wide"], "size": "1080x1920", "keep": [2], "drop": [4, 5]}
+    await site.post(f"/api/takes/{site.take}/stitch", wish)
     await site.post(f"/api/takes/{site.take}/delete", {"confirm": site.take})
     assert site.desk.asked == [
         ("skip", True),
         ("shoot", "side"),
-        ("stitch", site.take, StitchWish(clips=("wide",), size="1080x1920")),
+        ("stitch", site.take, StitchWish(clips=("wide",), size="1080x1920", keep=(2,), drop=(4, 5))),
         ("delete", site.take),
     ]
 
@@ -80,6 +81,7 @@ async def test_actions_reach_the_desk(site):
         ("/api/takes/{take}/delete", {"confirm": "yes"}, 409, "whole name"),
         ("/api/takes/{take}/stitch", {"size": "--help"}, 422, "size: "),
         ("/api/takes/{take}/stitch", {"clips": ["--out"]}, 422, "clips.0: "),
+        ("/api/takes/{take}/stitch", {"drop": [-1]}, 422, "drop.0: "),
         ("/api/takes/none/stitch", {}, 404, "there is no take"),
         ("/api/now", {}, 405, "openapi.json"),
     ],
@@ -98,6 +100,39 @@ async def test_takes_with_their_frames_and_clips(site):
     assert [frame["shot"] for frame in take["frames"]] == [1, 2, 4, 5]
     assert take["missed"] == [{"shot": 3, "reason": "no light"}]
     assert take["clips"] == [{"name": "wide.mp4", "size_bytes": 10_240}]
+
+
+TABLE = """\
+number,frame,used,fault,said
+1,frames/main/000001.jpg,True,,
+2,frames/main/000002.jpg,False,black,left out: is black
+4,frames/main/000004.jpg,True,stranger,"proposed: shows something, 9 % across"
+5,frames/main/000005.jpg,False,soft,left out: was dropped on request; it is soft
+6,frames/main/000006.jpg,False,broken,left out: can't be decoded
+7,frames/main/000007.jpg,True,black,kept on request: is black
+4,frames/side/000004.jpg,False,black,left out: is black
+"""
+
+
+async def test_what_judging_found_of_the_main_cameras_frames_is_told(site):
+    table = site.desk.store / site.take / "clips" / "judged.csv"
+
+    async def judged():
+        return json.loads((await site.get(f"/api/takes/{site.take}"))[2])["judged"]
+
+    assert await judged() is None
+    table.write_text(TABLE)
+    told = [(one["shot"], one["left_out"], one["by_hand"], one["broken"], one["reason"]) for one in await judged()]
+    assert told == [
+        (2, True, False, False, "is black"),
+        (4, False, False, False, "shows something, 9 % across"),
+        (5, True, True, False, "is soft"),
+        (6, True, False, True, "can't be decoded"),
+        (7, False, True, False, "is black"),
+    ]
+    for odd in ("", "number,frame\n1,frames/main/1.jpg\n", TABLE.replace("\n4,", "\nfour,"), "\0"):
+        table.write_text(odd)
+        assert await judged() in (None, [])
 
 
 async def test_a_clip_comes_whole_and_in_ranges(site):

@@ -1,6 +1,13 @@
 // Before a print: what is to be looked at, and a test frame with a loupe and the clips' shapes.
 import { act, ask, make, picture, say, word } from "./dom.js";
 
+// All in shares of the picture; the box is kept inside it.
+function place(element, x, y, wide, high) {
+  const from = (centre, share) => `${100 * Math.min(Math.max(0, centre - share / 2), 1 - share)}%`;
+  element.hidden = false;
+  Object.assign(element.style, { left: from(x, wide), top: from(y, high), width: `${100 * wide}%`, height: `${100 * high}%` });
+}
+
 class Proof {
   constructor(printer, clips) {
     this.printer = printer;
@@ -8,10 +15,14 @@ class Proof {
     this.guides = clips.map((clip) => ({ clip, element: make("div", { class: "guide", hidden: true }, make("span", {}, clip.name)) }));
     this.stage = make("div", { class: "stage", hidden: true }, this.image, ...this.guides.map((guide) => guide.element));
     this.loupe = make("img", { alt: "piece of the test frame at full size", hidden: true });
+    this.spot = make("div", { class: "spot", hidden: true });
+    this.stage.append(this.spot);
     this.text = make("p", { class: "soft" }, "A test frame shows focus and framing. It needs a camera that is ready and no print under way.");
     this.across = make("input", { type: "range", min: 0, max: 100, value: 50, "aria-label": "loupe, left to right", onchange: () => this.look() });
     this.down = make("input", { type: "range", min: 0, max: 100, value: 50, "aria-label": "loupe, top to bottom", onchange: () => this.look() });
-    this.sliders = make("div", { hidden: true }, this.across, this.down);
+    this.sliders = make("div", { class: "sliders", hidden: true }, make("span", { "aria-hidden": "true" }, "across"), this.across,
+      make("span", { "aria-hidden": "true" }, "down"), this.down);
+    this.closer = make("div", { class: "closer" }, make("div", { class: "lens" }, this.loupe), this.sliders);
     this.camera = make("select", { "aria-label": "camera" }, ...printer.cameras.map((camera) => make("option", {}, camera.name)));
     this.shape = make("select", { "aria-label": "guides for the clip", onchange: () => this.guide() },
       make("option", { value: "" }, "no guides"), ...clips.map((clip) => make("option", {}, clip.name)));
@@ -24,7 +35,7 @@ class Proof {
       make("div", { class: "row" }, this.camera, this.button, this.shape, this.check),
       this.table,
       this.text,
-      make("div", { class: "split" }, this.stage, make("div", {}, this.loupe, this.sliders)));
+      make("div", { class: "split" }, this.stage, this.closer));
   }
 
   async look_over() {
@@ -44,9 +55,17 @@ class Proof {
     if (!found) return word("the test frame can't be shown");
     this.size = found;
     this.stage.hidden = this.loupe.hidden = this.sliders.hidden = false;
-    say(this.text, `${found.width} x ${found.height}; ${(100 * found.white).toFixed(1)} % of it at white, ${(100 * found.black).toFixed(1)} % at black. Touch the picture, or move the sliders, to look closer.`);
+    say(this.text, `${found.width} x ${found.height}; ${(100 * found.white).toFixed(1)} % of it at white, ${(100 * found.black).toFixed(1)} % at black${this.sharper(found)}. Touch the picture, or move the sliders, to look closer: the piece is shown pixel by pixel.`);
     this.guide();
     return this.look();
+  }
+
+  // Sharpness tells something only beside that of another picture of the same view.
+  sharper({ sharpness }) {
+    const before = this.before;
+    this.before = { camera: this.camera.value, sharpness };
+    if (!before || before.camera !== this.camera.value || !before.sharpness) return "";
+    return `; ${Math.round((100 * sharpness) / before.sharpness)} % of the sharpness of the test frame before`;
   }
 
   point(event) {
@@ -56,9 +75,13 @@ class Proof {
     this.look();
   }
 
-  look() {
+  // One pixel of the frame on one of the screen.
+  async look() {
     const at = (slider) => (Number(slider.value) / 100).toFixed(3);
-    return picture(this.loupe, `${this.path}?x=${at(this.across)}&y=${at(this.down)}&side=640`);
+    const side = Math.min(Math.max(Math.floor(this.closer.clientWidth * devicePixelRatio), 64), 1024, this.size.width, this.size.height);
+    this.loupe.style.width = `${side / devicePixelRatio}px`;
+    place(this.spot, this.across.value / 100, this.down.value / 100, side / this.size.width, side / this.size.height);
+    await picture(this.loupe, `${this.path}?x=${at(this.across)}&y=${at(this.down)}&side=${side}`);
   }
 
   guide() {
@@ -68,11 +91,7 @@ class Proof {
       const { width, height } = this.size;
       const scale = Math.min(width / clip.width_px, height / clip.height_px);
       const wide = (clip.width_px * scale) / width, high = (clip.height_px * scale) / height;
-      const from = (focus, share) => Math.min(Math.max(0, focus - share / 2), 1 - share);
-      element.style.left = `${100 * from(clip.focus_x, wide)}%`;
-      element.style.top = `${100 * from(clip.focus_y, high)}%`;
-      element.style.width = `${100 * wide}%`;
-      element.style.height = `${100 * high}%`;
+      place(element, clip.focus_x, clip.focus_y, wide, high);
     }
   }
 }

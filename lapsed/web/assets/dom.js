@@ -97,6 +97,10 @@ export async function picture(image, path) {
   return JSON.parse(answer.headers.get("Lapsed-Measure"));
 }
 
+export function middle(values) {
+  return [...values].sort((a, b) => a - b)[Math.floor(values.length / 2)];
+}
+
 const SVG = "http://www.w3.org/2000/svg";
 
 export function graph(label) {
@@ -111,11 +115,13 @@ export function graph(label) {
   return svg;
 }
 
+// A line spans at least half of its middle value, so that noise does not look like a fall.
 export function draw(svg, values, filled, label) {
   const path = svg.firstChild;
   svg.setAttribute("aria-label", label);
   if (values.length < 2) return path.setAttribute("d", "");
-  const most = Math.max(...values), least = filled ? 0 : Math.min(...values);
+  const centre = middle(values), span = filled ? 0 : centre / 4;
+  const most = Math.max(...values, centre + span), least = filled ? 0 : Math.min(...values, centre - span);
   const high = (value) => (38 - (36 * (value - least)) / (most - least || 1)).toFixed(2);
   const line = values.map((value, at) => `${((100 * at) / (values.length - 1)).toFixed(2)} ${high(value)}`).join("L");
   path.setAttribute("d", filled ? `M0 40L${line}L100 40Z` : `M${line}`);

@@ -1,5 +1,5 @@
 // What each printer is doing now.
-import { act, ask, draw, graph, make, picture, say, span, sure, when } from "./dom.js";
+import { act, ask, draw, graph, make, middle, picture, say, span, sure, when } from "./dom.js";
 
 const PHASES = {
   holding: "asking the host to hold", asking: "asking where the head is", planning: "planning the park",
@@ -35,10 +35,10 @@ class Panel {
     this.skip = make("button", { class: "plain", onclick: () => act(this.skip, `${base}/skip`, { on: !this.skipping }) });
     this.end = make("button", { class: "plain", onclick: () => this.endTake(base) }, "End the take");
     this.points = [];
-    this.wait = make("div", { class: "wait" }, "No frame yet");
+    this.wait = make("div", { class: "wait" }, "The last frame stands here.");
     const graphs = [[this.histogram, this.exposure], [this.brightness, this.brightnessText], [this.sharpness, this.sharpnessText]];
     this.graphs = make("div", { class: "graphs", hidden: true }, ...graphs.map((pair) => make("div", {}, ...pair)));
-    this.element = make("section", { class: "printer", "aria-label": name },
+    this.element = make("section", { class: "printer empty", "aria-label": name },
       make("div", { class: "head" }, make("h2", {}, name), this.state),
       make("div", { class: "split" },
         make("figure", {}, this.image, this.wait, this.caption),
@@ -46,6 +46,16 @@ class Panel {
           make("dl", {}, ...this.rows.flatMap((row) => [row.term, row.value])),
           make("div", { class: "row" }, this.shoot, this.skip, this.end)),
         this.graphs));
+    // Frames are fetched for panels that someone sees: there may be fifty.
+    this.seen = false;
+    new IntersectionObserver(([entry]) => {
+      this.seen = entry.isIntersecting;
+      this.follow();
+    }).observe(this.element);
+  }
+
+  follow() {
+    if (this.seen && !document.hidden && this.filmed && this.filmed.name && this.filmed.last_frame) this.frame(this.filmed);
   }
 
   async shootNow(base) {
@@ -66,12 +76,16 @@ class Panel {
     say(this.layer, print ? layerOf(print) : "The next print is filmed by itself.");
     this.progress.hidden = !print || print.progress === null;
     if (print && print.progress !== null) this.progress.value = print.progress;
-    say(this.shots, take ? shotsOf(take) : "none yet");
-    say(this.clip, take ? clipOf(take.clip) : "none yet");
-    say(this.left, print ? span(print.left_s) : "no print");
-    say(this.shot, shot ? `shot ${shot.number}: ${PHASES[shot.phase] || shot.phase}` : "none");
+    for (const row of this.rows.slice(0, 4)) row.term.hidden = row.value.hidden = !take;
+    if (take) {
+      say(this.shots, shotsOf(take));
+      say(this.clip, clipOf(take.clip));
+      say(this.left, span(print.left_s));
+      say(this.shot, shot ? `shot ${shot.number}: ${PHASES[shot.phase] || shot.phase}` : "none");
+    }
     say(this.link, now.link_text);
-    this.cameras.replaceChildren(...now.cameras.map(cameraOf));
+    const cameras = now.cameras.map(cameraOf);
+    if (cameras.map((one) => one.textContent).join("") !== this.cameras.textContent) this.cameras.replaceChildren(...cameras);
     this.trouble.hidden = !trouble && !now.stopped;
     if (now.stopped || trouble) {
       const text = now.stopped ? `No shots at present: ${now.stopped}` : trouble.text;
@@ -84,7 +98,8 @@ class Panel {
     say(this.shoot, take ? "Shoot now" : "Take a test frame");
     say(this.skip, now.skipping ? "Shoot again" : "Skip shots");
     this.end.hidden = !take;
-    if (take && take.name && take.last_frame) this.frame(take);
+    this.filmed = take;
+    this.follow();
   }
 
   async frame(take) {
@@ -105,6 +120,7 @@ class Panel {
     const found = await picture(this.image, path);
     if (!found) return null;
     this.image.hidden = this.graphs.hidden = false;
+    this.element.classList.remove("empty");
     this.wait.hidden = true;
     this.image.alt = caption;
     say(this.caption, `${caption}; ${found.width} x ${found.height}`);
@@ -117,8 +133,8 @@ class Panel {
   trends() {
     const told = (key) => this.points.map((point) => point[key]);
     const change = (values) => {
-      const middle = [...values].sort((a, b) => a - b)[Math.floor(values.length / 2)] || 1;
-      return `${Math.round((100 * values.at(-1)) / middle)} % of the middle frame`;
+      const share = (value) => Math.round((100 * value) / (middle(values) || 1));
+      return `${share(values.at(-1))} % of the middle frame; from ${share(Math.min(...values))} to ${share(Math.max(...values))} %`;
     };
     const few = this.points.length < 2;
     this.brightness.parentElement.hidden = this.sharpness.parentElement.hidden = few;
@@ -154,6 +170,11 @@ function clipOf(clip) {
   return `${whole}${clip.wished_s ? ` of the ${clip.wished_s} s wished` : ""}, at ${clip.rate} frames a second`;
 }
 
+function roomOf(disk) {
+  const free = `${(disk.free_mb / 1000).toFixed(1)} GB free for takes`;
+  return disk.free_mb < disk.least_free_mb ? `${free}, which is too little to shoot: delete takes, or move them away` : free;
+}
+
 function cameraOf(camera) {
   const state = camera.ready ? "" : "not ready: ";
   return make("div", {}, make("b", {}, camera.name), ` ${state}${camera.text}`);
@@ -163,8 +184,10 @@ export class Now {
   constructor() {
     this.panels = new Map();
     this.machine = make("p", { class: "soft" });
+    this.failed = make("div", { class: "trouble", hidden: true, role: "status" });
     this.list = make("div");
-    this.element = make("div", {}, make("h1", {}, "Now"), this.list, this.machine);
+    this.element = make("div", {}, make("h1", {}, "Now"), this.list, this.failed, this.machine);
+    document.addEventListener("visibilitychange", () => this.panels.forEach((panel) => panel.follow()));
   }
 
   update(now) {
@@ -176,10 +199,23 @@ export class Now {
       }
       this.panels.get(printer.name).update(printer);
     }
-    const disk = now.disk ? `${(now.disk.free_mb / 1000).toFixed(1)} GB free for takes` : "the disk can't be read";
+    for (const [name, panel] of this.panels) {
+      if (now.printers.some((printer) => printer.name === name)) continue;
+      panel.element.remove();
+      this.panels.delete(name);
+    }
+    this.failed.hidden = !now.stitch.trouble;
+    if (now.stitch.trouble) {
+      const { utc, text } = now.stitch.trouble;
+      if (this.failed.dataset.text !== utc + text) {
+        this.failed.dataset.text = utc + text;
+        this.failed.replaceChildren(make("strong", {}, `Stitching failed, ${when(utc)}`), make("div", {}, text));
+      }
+    }
+    const disk = now.disk ? roomOf(now.disk) : "the disk can't be read: look after it";
     const stitch = now.stitch.take
       ? `stitching ${now.stitch.take}${now.stitch.stands_still ? ", standing still while a printer prints" : ""}`
-      : now.stitch.waiting ? `${now.stitch.waiting} takes wait to be stitched` : "nothing to stitch";
+      : now.stitch.waiting ? `${now.stitch.waiting} to be stitched, when no printer prints` : "nothing to stitch";
     say(this.machine, `${disk}; ${stitch}; lapsed ${now.version}, running since ${when(now.began_utc)}`);
   }
 }

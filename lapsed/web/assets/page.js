@@ -10,6 +10,11 @@ const main = document.getElementById("main");
 let latest = null;
 let stream = null;
 
+function alive(yes, text) {
+  say(pulse, text);
+  document.body.classList.toggle("away", !yes);
+}
+
 function logIn() {
   const token = make("input", { id: "token", type: "password", autocomplete: "current-password", required: true });
   const form = make("form", { class: "log-in" },
@@ -27,7 +32,7 @@ function logIn() {
     }
   });
   main.replaceChildren(form);
-  say(pulse, "not logged in");
+  alive(false, "not logged in");
 }
 
 async function route() {
@@ -41,7 +46,7 @@ async function route() {
   if (main.firstChild !== views[view].element) main.replaceChildren(views[view].element);
   document.title = `lapsed, ${view}`;
   try {
-    if (view === "after") await views.after.open(rest ? decodeURIComponent(rest) : null);
+    if (view === "after") await views.after.open(rest ? decodeURIComponent(rest) : null, latest);
     if (view === "before") await views.before.open(latest);
   } catch (error) {
     if (error instanceof Locked) logIn();
@@ -52,8 +57,9 @@ async function route() {
 function heard(now) {
   const first = latest === null;
   latest = now;
-  say(pulse, "live");
+  alive(true, "live");
   views.now.update(now);
+  views.after.update(now);
   if (first) route();
 }
 
@@ -62,7 +68,7 @@ function listen() {
   stream = new EventSource("/api/now/stream");
   stream.onmessage = (event) => heard(JSON.parse(event.data));
   stream.onerror = async () => {
-    say(pulse, "lapsed does not answer; trying again");
+    alive(false, "lapsed does not answer; trying again");
     if (stream.readyState !== EventSource.CLOSED) return;
     try {
       await ask("/api/now");
