@@ -38,6 +38,7 @@ class Cameras:
         self._sync = SyncShots(synced, shooting)
         self._released: dict[int, list[float]] = {}
         self._ready: set[str] = set()
+        self._print = (False, False)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -58,6 +59,13 @@ class Cameras:
         """Look after them in tasks of `group`."""
         for keeper in self._keepers.values():
             group.create_task(keeper.run(), name=f"camera {printer}")
+
+    def meanwhile(self, *, filming: bool, shooting: bool) -> None:
+        """What the print is at: whether it is filmed, and whether a shot of it is under way."""
+        if self._print != (filming, shooting):
+            self._print = (filming, shooting)
+            for keeper in self._keepers.values():
+                keeper.meanwhile(filming=filming, shooting=shooting)
 
     def order(self, shot: int, take: Path, by_s: float) -> tuple[Record, ...]:
         """Have all of them expose for a shot of the take in folder `take`, by `by_s`; what the journal is to hold."""

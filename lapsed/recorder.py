@@ -26,7 +26,7 @@ JOURNAL_WITHIN_S = 2.0
 """How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
 
 # Addresses, headers and arguments may carry passwords; a take is made to be handed on.
-_SECRETS = {"url", "user", "password", "token", "argv"}
+_SECRETS = {**dict.fromkeys(("url", "user", "password", "token", "argv"), True), "power": {"argv"}}
 _PRIVATE: dict[str, Any] = {"link": {"headers", "url"}, "files": {"headers", "url"}, "camera": {"__all__": _SECRETS}}
 
 

@@ -173,6 +173,8 @@ class Runner:
         was, stamp = self._state.take, clock.stamp()
         self._state, actions = director.step(self._state, event, stamp.mono_s)
         self._onlooker.heard(event, stamp)
+        if self._state.shot is not None:  # else they may do as they like once the shot is over for good
+            self._cameras.meanwhile(filming=self._state.take is not None, shooting=True)
         for action in actions:
             self._onlooker.asked(action, stamp)
             self._carry_out(action)
@@ -184,6 +186,7 @@ class Runner:
             self._recorder.write(PrintNoted(event.print))
             if self._state.take is not None:
                 self._forecaster.begin(event.print.name)
+        self._cameras.meanwhile(filming=self._state.take is not None, shooting=self._state.shot is not None)
         if (was is None) != (self._state.take is None):
             self._busy(self.name, self._state.take is not None)
         self._changed()

@@ -219,3 +219,50 @@ async def test_a_still_url_with_every_fault_films_all_other_layers(filming):
         "landed", "missed", "missed", "missed", "missed", "landed", "missed", "landed", "landed",
     ]  # fmt: skip
     shop.assert_print_untouched()
+
+
+@pytest.mark.slow
+async def test_cameras_that_are_gone_or_hang_come_back_by_their_power(filming, tmp_path, monkeypatch):
+    shop = filming(10)
+    card = tmp_path / "card" / "DCIM" / "100OTTER"
+    card.mkdir(parents=True)
+    picture, aside = card / "OTTR0001.JPG", tmp_path / "aside"
+    picture.write_bytes(b"\xff\xd8\xff\xda\x00\x02s\xff\xd9".ljust(20_000, b"\0"))
+    monkeypatch.setenv("VCAMERADIR", str(tmp_path / "card"))
+    gone = shop.device / "gone"
+    done = []
+
+    def trouble(cue: int) -> None:
+        if cue == 3 and not done:
+            done.append(cue)
+            # A capture from a pipe that nobody fills hangs inside the library, as a camera's firmware does.
+            picture.rename(aside)
+            os.mkfifo(picture)
+            gone.touch()
+
+    take = await shop.film(
+        [
+            {
+                "kind": "gphoto", "name": "main", **PATIENT, "expose_within_s": 2.0,
+                "power": {"argv": ["mv", str(aside), str(picture)], "after_failures": 1, "every_s": 1},
+            },
+            {
+                "kind": "capture", "name": "eye", "required": False, "lag_s": 0.05, "warm_up_s": 0.05, **PATIENT,
+                "power": {"argv": ["rm", str(gone)], "after_failures": 1, "every_s": 1},
+            },
+        ],
+        trouble,
+    )  # fmt: skip
+    told = [event.text for event in take.events if event.kind == "camera"]
+    found = fates(take)
+    for name in ("main", "eye"):
+        assert found[name][0] == found[name][-1] == "landed"
+        assert "missed" in found[name]
+    assert sum("being switched off and on (try 1 of 3)" in text for text in told) == 2
+    assert sum(text == "its power was switched off and on" for text in told) == 2
+    assert "aside" not in str(take.meta["settings"])
+    # No switching begins within a hold, from the journal's own times.
+    for event in take.events:
+        if "being switched" in event.text:
+            assert not any(cue.held_s < event.mono_s < cue.resumed_s for cue in take.cues if cue.held_s)
+    shop.assert_print_untouched()

@@ -5,11 +5,12 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-from lapsed.camera import orders
+from lapsed.camera import orders, power
 from lapsed.camera.child import Child
 from lapsed.camera.home import home as fresh_home
 from lapsed.camera.wire import Inspected, Opening, Order, pack, unpack
 from lapsed.clock import monotonic
+from lapsed.errors import RetryError
 from lapsed.model import CameraEvent, Check
 from lapsed.settings import CameraPart
 
@@ -57,6 +58,7 @@ class Keeper:
         self._state = orders.State(camera)
         self._events: asyncio.Queue[orders.Event] = asyncio.Queue()
         self._child: Child | None = None
+        self._switching: asyncio.Task[None] | None = None
         self._home = Path()
         self._askers: list[asyncio.Future[tuple[Check, ...]]] = []
         self._stopping = asyncio.Event()
@@ -78,6 +80,11 @@ class Keeper:
         self._drain()
         self._feed(orders.Ordered(Order(shot, str(folder), stem, by_s)))
         self._events.put_nowait(orders.Passed())  # `run` must reckon anew how long it may sleep
+
+    def meanwhile(self, *, filming: bool, shooting: bool) -> None:
+        """What the print is at: whether it is filmed, and whether a shot of it is under way."""
+        self._feed(orders.Print(filming, shooting))
+        self._events.put_nowait(orders.Passed())
 
     async def inspect(self) -> tuple[Check, ...]:
         """What the camera tells of its settings and supplies, once it is open and no order waits.
@@ -133,11 +140,16 @@ class Keeper:
         try:
             if self._child:
                 self._child.close_input()
+            if self._switching:  # ended at once, it might leave the camera without power
+                await asyncio.wait({self._switching}, timeout=FINISH_WITHIN_S)
             await self._until_gone(FINISH_WITHIN_S)
             if self._child:
                 self._child.kill()
             await self._until_gone(orders.END_WITHIN_S / 4)
         finally:
+            if self._switching:
+                self._switching.cancel()
+                await asyncio.gather(self._switching, return_exceptions=True)
             if self._child:
                 self._child.kill()
                 self._feed(orders.Ended("was stopped"))
@@ -168,6 +180,8 @@ class Keeper:
             case orders.Kill():
                 if self._child:
                     self._child.kill()
+            case orders.Switch():
+                self._switching = asyncio.get_running_loop().create_task(self._switch())
             case orders.Emit(event):
                 if isinstance(event, Inspected):
                     self._answer(event.checks)
@@ -189,6 +203,16 @@ class Keeper:
             return
         part = self._camera.model_dump(mode="json")
         self._child.send(pack(Opening(self._kind, self._camera.name, part)))
+
+    async def _switch(self) -> None:
+        trouble = None
+        try:
+            assert self._camera.power is not None  # noqa: S101 - orders ask for nothing that isn't configured
+            await power.switch(self._camera.power)
+        except RetryError as error:
+            trouble = str(error)
+        self._switching = None
+        self._events.put_nowait(orders.Switched(trouble))
 
     def _answer(self, checks: tuple[Check, ...]) -> None:
         for answer in self._askers:

@@ -6,9 +6,10 @@ of a camera between orders ends in one Inspected. Times are seconds on the monot
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
+from lapsed.camera.supply import Supply
 from lapsed.camera.wire import Inspect, Inspected, Message, Order
 from lapsed.errors import BugError
 from lapsed.model import CameraEvent, CameraTold, Check, Exposed, Landed, Missed, OnCard, Released, Verdict
@@ -37,6 +38,7 @@ class Phase(StrEnum):
     EXPOSING = "exposing"  # it was given `current`, and the shutter has not closed yet
     FETCHING = "fetching"  # the shutter of `current` has closed
     ENDING = "ending"  # it was killed and is not yet gone
+    SWITCHING = "switching"  # there is none: the camera's power is being switched off and on
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class State:
     failures: int = 0
     told: CameraTold | None = None
     asked: bool = False
+    supply: Supply = field(default_factory=Supply)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +106,26 @@ class Crowded:
 
 
 @dataclass(frozen=True, slots=True)
+class Print:
+    """Whether a print is filmed now, and whether a shot of it is under way."""
+
+    filming: bool
+    shooting: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Switched:
+    """The power was switched, or why it was not."""
+
+    trouble: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Passed:
     """Time went by."""
 
 
-Event = Open | Close | Ordered | Asked | Heard | Ended | Crowded | Passed
+Event = Open | Close | Ordered | Asked | Heard | Ended | Crowded | Print | Switched | Passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,13 +146,18 @@ class Kill:
 
 
 @dataclass(frozen=True, slots=True)
+class Switch:
+    """Have the camera's power switched off and on; answered by Switched."""
+
+
+@dataclass(frozen=True, slots=True)
 class Emit:
     """Tell this to whoever watches the camera, or has asked to have it looked over."""
 
     event: CameraEvent | Inspected
 
 
-Action = Start | Send | Kill | Emit
+Action = Start | Send | Kill | Switch | Emit
 
 
 def step(state: State, event: Event, now: float) -> tuple[State, tuple[Action, ...]]:
@@ -190,12 +213,18 @@ class _Turn:
                 self._gone(f"the worker {how}")
             case Crowded() if self.state.phase is Phase.OPENING:
                 self._set(phase=Phase.AWAY, until_s=self.now + (0.0 if self.state.waiting else CROWDED_S))
+            case Print(filming, shooting):
+                self._set(supply=self.state.supply.at(filming=filming, shooting=shooting))
+            case Switched(trouble):
+                self._switched(trouble)
             case Crowded() | Passed():
                 pass
 
     def expire(self) -> None:
         """Give up what can no longer be in time."""
-        late = [order for order in self.state.waiting if self.now >= _latest_s(self.state, order)]
+        # The print is not to wait for a camera that starts up.
+        none = self.state.phase is Phase.SWITCHING
+        late = [order for order in self.state.waiting if none or self.now >= _latest_s(self.state, order)]
         for order in late:
             self._miss(order, self._why_waiting())
         if late:
@@ -205,10 +234,15 @@ class _Turn:
 
     def give(self) -> None:
         """Start what can be started."""
+        if self.state.phase is Phase.IDLE and self._why_switch():
+            self._end("the camera answers, but takes no pictures")
         state = self.state
-        if state.phase is Phase.AWAY and state.open and self.now >= state.until_s:
+        if state.phase is Phase.AWAY and (why := self._why_switch()):
+            self._switch(why)
+        elif state.phase is Phase.AWAY and state.open and self.now >= state.until_s:
             self.does.append(Start())
             self._set(phase=Phase.OPENING, until_s=self.now + state.part.ready_within_s)
+            self._set(supply=state.supply.started())
         elif state.phase is Phase.IDLE and state.waiting:
             order, *rest = state.waiting
             until_s = min(order.by_s, self.now + state.part.expose_within_s)
@@ -217,6 +251,27 @@ class _Turn:
         elif state.phase is Phase.IDLE and state.asked:
             self.does.append(Send(Inspect()))
             self._set(phase=Phase.INSPECTING, until_s=self.now + state.part.ready_within_s)
+
+    def _why_switch(self) -> str:
+        """Why the power is to be switched now; empty if it is not."""
+        state = self.state
+        if not state.open or state.waiting:
+            return ""
+        return state.supply.why(state.part.power, self.now, away=state.phase is Phase.AWAY)
+
+    def _switch(self, why: str) -> None:
+        power, supply = self.state.part.power, self.state.supply.try_now(self.now)
+        assert power is not None  # noqa: S101 - there is a reason to switch it
+        self.does.append(Switch())
+        text = f"its power is being switched off and on (try {supply.switched} of {power.most}), as {why}"
+        self._tell(ready=False, text=text)
+        self._set(phase=Phase.SWITCHING, until_s=self.now + power.within_s + END_WITHIN_S, supply=supply)
+
+    def _switched(self, trouble: str | None) -> None:
+        if self.state.phase is Phase.SWITCHING:
+            done = "its power was switched off and on" if trouble is None else f"its power was not switched: {trouble}"
+            self._tell(ready=False, text=done)
+            self._set(phase=Phase.AWAY, until_s=self.now, failures=0)
 
     def _set(self, **changes: object) -> None:
         self.state = replace(self.state, **changes)  # type: ignore[arg-type]  # names are checked by the dataclass
@@ -263,6 +318,7 @@ class _Turn:
             # Only a worker that speaks for the second time has lasted; one that fails at once must not spin.
             failures = 0 if self.state.phase is Phase.IDLE else self.state.failures
             self._rest(failures)
+            self._set(supply=self.state.supply.opened())
             self._tell(ready=True, text=text)
 
     def _passed(self, message: Released | Exposed | Landed | OnCard | Missed) -> None:
@@ -274,6 +330,7 @@ class _Turn:
                 self._set(phase=Phase.FETCHING, until_s=self.now + self.state.part.fetch_within_s)
             case Landed() | OnCard() if phase is Phase.FETCHING:
                 self._rest(0)
+                self._set(supply=self.state.supply.landed())
             case Missed() if phase in (Phase.EXPOSING, Phase.FETCHING):
                 self._rest(self.state.failures)
             case _:
@@ -286,6 +343,8 @@ class _Turn:
 
     def _overdue(self) -> None:
         part = self.state.part
+        if self.state.phase in (Phase.EXPOSING, Phase.FETCHING):
+            self._set(supply=self.state.supply.lost())
         match self.state.phase:
             case Phase.OPENING:
                 self._end(f"the camera could not be opened within {part.ready_within_s:g} s")
@@ -304,11 +363,13 @@ class _Turn:
                 self._end("the camera hung in a fetch and is being opened again")
             case Phase.ENDING:
                 self._gone("the worker hangs in the kernel and cannot be ended; unplug the camera and plug it in again")
+            case Phase.SWITCHING:
+                self._switched("its command hangs and can't be ended")
             case Phase.AWAY:
                 pass
 
     def _end(self, text: str) -> None:
-        if self.state.phase in (Phase.AWAY, Phase.ENDING):
+        if self.state.phase in (Phase.AWAY, Phase.ENDING, Phase.SWITCHING):
             return
         self.does.append(Kill())
         self._lose(text)
@@ -321,7 +382,8 @@ class _Turn:
         if self.state.phase is not Phase.ENDING and (told is None or told.ready):
             self._tell(ready=False, text=text)
         failures = self.state.failures + 1
-        self._set(phase=Phase.AWAY, failures=failures, until_s=self.now + rest_s(failures))
+        supply = self.state.supply.ended()
+        self._set(phase=Phase.AWAY, failures=failures, supply=supply, until_s=self.now + rest_s(failures))
 
     def _lose(self, text: str) -> None:
         """The worker carries `current` out no more: wait for the next one, once, or give it up."""
@@ -331,6 +393,7 @@ class _Turn:
             self._answer_none(text)
         if order is None:
             return
+        self._set(supply=state.supply.lost())
         if state.phase is Phase.EXPOSING and not state.released and state.open and order != state.lost:
             self._set(waiting=(order, *state.waiting), current=None, lost=order)
             return
@@ -339,6 +402,8 @@ class _Turn:
 
     def _why_waiting(self) -> str:
         state = self.state
+        if state.phase is Phase.SWITCHING:
+            return "the camera's power was being switched off and on"
         if state.phase in (Phase.EXPOSING, Phase.FETCHING) and state.current is not None:
             return f"the camera was still {state.phase} shot {state.current.shot}"
         if state.told is not None and not state.told.ready:

@@ -8,7 +8,7 @@ from lapsed.check.facts import Holder, HostFacts, Light, StoreFacts, TrialFrame,
 from lapsed.clip.shape import shape
 from lapsed.gcode import park
 from lapsed.model import Block, Check, Motion, Position, Verdict
-from lapsed.settings import Cadence, CameraPart, Clip, Machine, Printer
+from lapsed.settings import Cadence, CameraPart, Clip, Machine, Power, Printer
 
 _MOTION = ("x", "y", "z", "e", "feed_mm_min", "absolute", "absolute_extrusion")
 _NICE = frozenset({"file", "identity", "expected_s", "part_height_mm", "layers", "detail", "retracted", "progress"})
@@ -158,6 +158,15 @@ def away(text: str, holders: Collection[Holder]) -> Check:
         named = ", ".join(f"{holder.program} (process {holder.pid})" for holder in holders)
         return Check("found", Verdict.FAIL, text, f"{named} has it open: end that program, then check again")
     return Check("found", Verdict.FAIL, text, "look at its cable, power and sleep timer, then check again")
+
+
+def power(switch: Power, program: str | None) -> Check:
+    """Whether the camera's power can be switched; `program` is where the program was found."""
+    if program is None:
+        advice = "give its whole path in argv, and make it executable (chmod +x)"
+        return Check("power", Verdict.FAIL, f"there is no program {switch.argv[0]!r} that may be run", advice)
+    found = f"switched by {program}, after {switch.after_failures} failures, at most {switch.most} times in a print"
+    return Check("power", Verdict.PASS, found)
 
 
 def cycle(shots: Collection[TrialShot], part: CameraPart, cadence: Cadence) -> Iterator[Check]:

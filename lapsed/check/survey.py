@@ -49,6 +49,9 @@ class Survey:
         """The sections of `printer`: host, machine and disk, then each camera."""
         asking = asyncio.create_task(self._host(printer))
         seen = [await self._camera(printer, camera) for camera in printer.camera]
+        for camera, one in zip(printer.camera, seen, strict=True):
+            if camera.power is not None:
+                one.checks.append(judge.power(camera.power, shutil.which(camera.power.argv[0])))
         store = await asyncio.to_thread(place.store, self.settings.store.folder.expanduser())
         each = sum(one.bytes_each or 0 for one in seen) or None
         wanted = judge.frames_wanted(printer.cadence)

@@ -18,7 +18,7 @@ from lapsed.settings.base import (
 )
 from lapsed.settings.cadence import Cadence
 from lapsed.settings.camera import Camera, GphotoCamera, SceneCamera
-from lapsed.settings.camera_part import CameraPart
+from lapsed.settings.camera_part import CameraPart, Power
 from lapsed.settings.capture import CaptureCamera, StreamCamera
 from lapsed.settings.clip import DEFAULT_CLIPS, Clip, CodecName, Colour, Corner, Stitch
 from lapsed.settings.files import Files
@@ -66,6 +66,7 @@ __all__ = [
     "Pointer",
     "PositiveMm",
     "PositiveS",
+    "Power",
     "Printer",
     "Rate",
     "RectBed",

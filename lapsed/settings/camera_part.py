@@ -7,6 +7,26 @@ from pydantic import Field
 from lapsed.settings.base import Name, Part, PositiveS
 
 
+class Power(Part):
+    """How a camera's supply is switched off and on again, for one that starting anew doesn't bring back.
+
+    It is done while a print is filmed, and never while a shot is under way.
+    """
+
+    argv: tuple[Annotated[str, Field(min_length=1)], ...] = Field(
+        min_length=1,
+        description="the program that switches off, waits, and switches on again, and its arguments; no shell",
+    )
+    within_s: PositiveS = Field(
+        30.0, description="past this it is ended, maybe with the camera off; cues that fall into its run are missed"
+    )
+    after_failures: Annotated[int, Field(ge=1, le=100)] = Field(
+        3, description="after so many starts of its worker that failed, or shots that it hung in, one after another"
+    )
+    every_s: PositiveS = Field(120.0, description="the least time between two tries; longer than the camera starts up")
+    most: Annotated[int, Field(ge=1, le=100)] = Field(3, description="tries in one print; then it is left alone")
+
+
 class CameraPart(Part):
     """What every camera has, whatever its kind."""
 
@@ -26,6 +46,9 @@ class CameraPart(Part):
     )
     required: bool = Field(
         True, description="false for a second camera that does its best: its failures never hold the print"
+    )
+    power: Power | None = Field(
+        None, description="a program of yours that switches its supply; left out, that is never done"
     )
 
     @property

@@ -21,13 +21,16 @@ from lapsed.camera.orders import (
     Ordered,
     Passed,
     Phase,
+    Print,
     Send,
     Start,
     State,
+    Switch,
+    Switched,
 )
 from lapsed.camera.wire import Inspect, Inspected, Opening, Order
 from lapsed.model import CameraTold, Exposed, Landed, Missed, OnCard, Released
-from lapsed.settings import CameraPart
+from lapsed.settings import CameraPart, Power
 
 PART = CameraPart(exposure_s=0.5, expose_within_s=4, fetch_within_s=10, ready_within_s=20)
 READY = Heard(CameraTold("main", ready=True, text="found"))
@@ -229,24 +232,28 @@ EVENTS = st.one_of(
     st.builds(Ended, st.just("left")),
     st.sampled_from([Passed(), Crowded(), Open(), Close(), READY, Asked(), Heard(Inspected(()))]),
     st.builds(Ordered, st.builds(order, SHOTS, st.floats(0, 60))),
+    st.builds(Print, st.booleans(), st.booleans()),
+    st.builds(Switched, st.sampled_from([None, "there is no relay"])),
 )
+SWITCHED = PART.model_copy(update={"power": Power(argv=("relay",), after_failures=1, every_s=5, within_s=3)})
 
 
 @settings(max_examples=300, deadline=None)
-@given(st.lists(st.tuples(st.floats(0, 8), EVENTS), max_size=40))
-def test_every_order_ends_exactly_once_however_events_fall(script):
-    state, now, shots, told, asked = State(PART), 0.0, 0, [], False
+@given(st.lists(st.tuples(st.floats(0, 8), EVENTS), max_size=40), st.sampled_from([PART, SWITCHED]))
+def test_every_order_ends_exactly_once_however_events_fall(script, part):
+    state, now, shots, told, asked = State(part), 0.0, 0, [], False
 
     def step(event):
         nonlocal state, asked
         asked = asked or event == Asked()
-        worker = state.phase not in (Phase.AWAY, Phase.ENDING)
+        worker = state.phase not in (Phase.AWAY, Phase.ENDING, Phase.SWITCHING)
         state, actions = orders.step(state, event, now)
         sent = [action for action in actions if isinstance(action, Send)]
         assert len(sent) <= 1
         for action in sent:
             assert action.message == Inspect() or action.message.by_s >= now + PART.exposure_s
         assert Kill() not in actions or worker
+        assert Switch() not in actions or not (state.supply.shooting or state.waiting)
         assert [isinstance(action, Emit) for action in actions] == sorted(
             isinstance(action, Emit) for action in actions
         )

@@ -20,6 +20,8 @@ name = "ottermole"
 url = "ws://127.0.0.1:9/"
 [[printer.camera]]
 kind = "gphoto"
+[printer.camera.power]
+argv = ["/nowhere/relay", "cycle"]
 """
 
 
@@ -37,8 +39,9 @@ def test_with_nothing_there_it_says_what_to_do(nothing, capsys, monkeypatch):
     told, err = capsys.readouterr()
     assert "127.0.0.1:9 cannot be reached: connection refused" in told
     assert "no camera is found on USB" in told
+    assert "there is no program '/nowhere/relay' that may be run" in " ".join(told.split())
     assert max(len(line) for line in told.splitlines() if str(nothing.parent) not in line) <= 80
-    assert told.splitlines()[-1].endswith("2 to mend before the print")
+    assert told.splitlines()[-1].endswith("3 to mend before the print")
     assert "Traceback" not in told + err
 
 

@@ -5,7 +5,7 @@ import pytest
 from lapsed.check import judge
 from lapsed.check.facts import Holder, HostFacts, Light, Spread, StoreFacts, TrialFrame, TrialShot, spread
 from lapsed.model import Check, Verdict
-from lapsed.settings import Cadence, CameraPart, Clip, FeedLink, Machine, Printer, SceneCamera
+from lapsed.settings import Cadence, CameraPart, Clip, FeedLink, Machine, Power, Printer, SceneCamera
 
 PASS, WARN, FAIL = "pass", "warn", "fail"
 MOTION = ("x", "y", "z", "e", "feed_mm_min", "absolute", "absolute_extrusion")
@@ -155,6 +155,13 @@ CYCLES = {
 @pytest.mark.parametrize(("shots", "cadence", "expected"), CYCLES.values(), ids=CYCLES)
 def test_a_cycle(shots, cadence, expected):
     assert expected == told(judge.cycle(shots, CAMERA, cadence))
+
+
+def test_a_switch_of_the_camera_s_power():
+    relay = Power(argv=("relay", "cycle"))
+    assert judge.power(relay, "/usr/bin/relay").verdict is Verdict.PASS
+    missing = judge.power(relay, None)
+    assert (missing.verdict, missing.found) == (Verdict.FAIL, "there is no program 'relay' that may be run")
 
 
 def test_median_and_worst():
