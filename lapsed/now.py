@@ -9,10 +9,11 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """What went wrong, and when, in a sentence that says what to do where something can be done."""
+    """What went wrong, and when, in a sentence, and why that may be and what to do, where something can be done."""
 
     utc: str
     text: str
+    advice: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from collections import Counter, OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from lapsed import advice
 from lapsed.clock import Stamp
 from lapsed.decide import cadence
 from lapsed.decide import state as s
@@ -121,7 +122,7 @@ class Onlooker:
 
     def went_wrong(self, text: str, stamp: Stamp) -> None:
         """Something a person should know of; the hook is told once of each, until the next take."""
-        self.trouble = Trouble(stamp.utc, text)
+        self.trouble = Trouble(stamp.utc, text, advice.of(text))
         kind = re.sub("[0-9]+", "", text)  # the same of another shot is no news
         if kind not in self.noticed and len(self.noticed) < MOST_NOTICED:
             self.noticed.add(kind)

@@ -89,10 +89,13 @@ class Panel {
     this.trouble.hidden = !trouble && !now.stopped;
     if (now.stopped || trouble) {
       const text = now.stopped ? `No shots at present: ${now.stopped}` : trouble.text;
-      if (this.trouble.dataset.text !== text) {
-        this.trouble.dataset.text = text;
+      const todo = trouble && trouble.text.includes(now.stopped || "") ? trouble.advice : "";
+      const key = text + (trouble ? trouble.utc : "");
+      if (this.trouble.dataset.text !== key) {
+        this.trouble.dataset.text = key;
         this.trouble.replaceChildren(
-          make("strong", {}, now.stopped ? "Stopped" : `Last trouble, ${when(trouble.utc)}`), make("div", {}, text));
+          make("strong", {}, now.stopped ? "Stopped" : `Last trouble, ${when(trouble.utc)}`), make("div", {}, text),
+          todo ? make("div", { class: "soft" }, todo) : "");
       }
     }
     say(this.shoot, take ? "Shoot now" : "Take a test frame");
