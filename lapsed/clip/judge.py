@@ -1,11 +1,11 @@
 """Judging: every frame looked at once, small, in order; what was judged before is taken from the take's file.
 
 Worker threads decode and measure ahead; what depends on the order, how a frame stands against those before it and
-whether its neighbours are unlike it, is found in the caller's thread.
+whether those around are unlike it, is found in the caller's thread.
 """
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -26,6 +26,8 @@ T = TypeVar("T")
 
 _NEW: Final = 1 / 8  # the share of a new frame in the running reference
 _WARM: Final = 16  # frames that a reference is made of again when judging goes on: (7/8)^16 is 12 %
+_RUN: Final = 4  # frames in a row that something foreign may stand in
+_AROUND: Final = 8  # frames on either side of them that are asked whether they show it
 _STARTED_OVER: Final = 5  # frames in a row that fit no reference make one of their own
 
 
@@ -75,10 +77,18 @@ def judge(
                 walk.recall(index, look, done[index])
                 continue
             done.append(walk.step(index, jobs[index], look))
-            for other, found in walk.strangers():
-                done[other] = replace(done[other], stranger=found)
+            _note(walk.strangers(), done, start)
             told(index + 1)
+    _note(walk.last_strangers(), done, start)
     return tuple(done)
+
+
+def _note(found: Iterable[tuple[int, Stranger]], done: list[Judged], start: int) -> None:
+    """Write down strangers, the largest where there are several; what was known from before stays."""
+    for index, seen in found:
+        before = done[index].stranger
+        if index >= start and (before is None or before.area < seen.area):
+            done[index] = replace(done[index], stranger=seen)
 
 
 def _unchanged(jobs: Sequence[Job], known: Sequence[Judged]) -> int:
@@ -88,7 +98,7 @@ def _unchanged(jobs: Sequence[Job], known: Sequence[Judged]) -> int:
         if (job.name, job.size_bytes, job.mtime_ns) != entry.key:
             break
         same += 1
-    return same if same == len(jobs) else max(0, same - 3)
+    return same if same == len(jobs) else max(0, same - _RUN - _AROUND + 1)
 
 
 def _in_turn(pool: ThreadPoolExecutor, work: Sequence[Callable[[], T]], ahead: int) -> Iterator[T]:
@@ -133,7 +143,7 @@ class _Walk:
         self._origin = (0.0, 0.0)  # where the reference stands, px of the coarse pictures
         self._last = (0.0, 0.0)
         self._lost = 0
-        self._seen: deque[_Seen] = deque(maxlen=5)
+        self._seen: deque[_Seen] = deque(maxlen=2 * _AROUND + _RUN)
 
     def recall(self, index: int, look: _Look | str, entry: Judged) -> None:
         """Take in a frame whose shift is known from before."""
@@ -145,7 +155,7 @@ class _Walk:
         self._remember(index, look)
 
     def step(self, index: int, job: Job, look: _Look | str) -> Judged:
-        """Judge the next frame; whether it is a stranger is known two frames later."""
+        """Judge the next frame; whether it shows a stranger is known some frames later."""
         entry = Judged(job.name, job.size_bytes, job.mtime_ns)
         if isinstance(look, str):
             return replace(entry, broken=look)
@@ -158,13 +168,25 @@ class _Walk:
         self._remember(index, look)
         return replace(entry, light=look.light)
 
-    def strangers(self) -> Iterator[tuple[int, Stranger | None]]:
-        """The frames before the last ones, where those around are unlike them, as far as is known by now."""
+    def strangers(self) -> Iterator[tuple[int, Stranger]]:
+        """What stands in runs of frames, once all that are asked about it have been seen."""
+        yield from self._in_runs(len(self._seen) - _AROUND)
+
+    def last_strangers(self) -> Iterator[tuple[int, Stranger]]:
+        """What stands in the last runs, with fewer frames to ask."""
+        for after in range(max(2, len(self._seen) - _AROUND + 1), len(self._seen)):
+            yield from self._in_runs(after)
+
+    def _in_runs(self, after: int) -> Iterator[tuple[int, Stranger]]:
+        """What stands in any of the runs before the frame at `after`; a shorter run of the same is within it."""
         seen = self._seen
-        for at in range(max(1, len(seen) - 3), len(seen) - 1):
-            frame, before, after = seen[at], seen[at - 1], seen[at + 1]
-            farther = [seen[other].cells for other in (at - 2, at + 2) if 0 <= other < len(seen)]
-            yield frame.index, stranger(frame.cells, before.cells, after.cells, farther)
+        for first in range(max(1, after - _RUN), after):
+            run = [seen[at] for at in range(first, after)]
+            before = [seen[at].cells for at in range(first - 1, max(-1, first - 1 - _AROUND), -1)]
+            later = [seen[at].cells for at in range(after, min(len(seen), after + _AROUND))]
+            found = stranger([each.cells for each in run], before, later)
+            if found is not None:
+                yield from ((each.index, found) for each in run)
 
     def _remember(self, index: int, look: _Look) -> None:
         self._seen.append(_Seen(index, cells(look.coarse, self._last)))

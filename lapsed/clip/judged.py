@@ -12,7 +12,7 @@ from lapsed.clip.measure import Light, Region
 from lapsed.clip.partial import whole_or_nothing
 
 FILE: Final = "judged.jsonl"
-VERSION: Final = 2
+VERSION: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,8 +20,8 @@ class Judged:
     """One frame by its name in the footage's folder, size and time of change, and what was found in it.
 
     `broken` says why it can't be decoded, and then there is no `light`. `shift_px` is how far it stands right of and
-    below the first frame, in pixels of the upright frame; None where that can't be told. `stranger` is what neither
-    neighbour shows.
+    below the first frame, in pixels of the upright frame; None where that can't be told. `stranger` is what
+    frames before and after don't show.
     """
 
     frame: str

@@ -1,4 +1,4 @@
-"""Whether something stands in a frame that neither neighbour shows, such as the head; pure."""
+"""Whether something stands in a few frames that those before and after don't show, such as the head; pure."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,13 +17,14 @@ _CELL: Final = 8  # px of the coarse picture
 _CODES: Final = 20.0  # of 255; growth, noise, what is left of a shift and the sheen of a layer stay below
 _SHARE: Final = 0.005  # of the picture; a head that is seen at all covers more
 _LEAST: Final = 4  # cells
+_ALIKE: Final = 0.2  # the share of the frames around up to which something may be in them too
 _AROUND: Final = np.ones((7, 7), np.uint8)  # three cells to each side
 _FOOT: Final = np.float32(255 * FOOT)  # with it, a gain in light is a factor of codes: see lapsed.clip.tone
 
 
 @dataclass(frozen=True, slots=True)
 class Stranger:
-    """A region that both neighbours agree on and the frame doesn't: its box and its area as shares of the picture."""
+    """A region that frames before and after agree on and this one doesn't: its box and its area, as shares."""
 
     left: float
     top: float
@@ -42,26 +43,44 @@ def cells(coarse: NDArray[np.uint8], shift: tuple[float, float]) -> Cells:
     return np.asarray(cv2.resize(back, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def stranger(frame: Cells, before: Cells, after: Cells, farther: Sequence[Cells] = ()) -> Stranger | None:
-    """The largest region in which `frame` is unlike `before` and `after` while these two are alike, there and around.
+def stranger(run: Sequence[Cells], before: Sequence[Cells], after: Sequence[Cells]) -> Stranger | None:
+    """The largest region in which all frames of a `run` are unlike those around it while these are alike.
 
-    What grows or goes on moving, as part and gantry do, changes from `before` to `after` too, close by. The region has
-    to be unlike those `farther` off as well: where the infill lies one way in one layer and the other way in the next,
-    every frame is unlike its neighbours but like the next but one.
+    `before` and `after` begin with the nearest, and there has to be one of each. What grows or goes on moving, as part
+    and gantry do, changes from the one to the other too, close by. And what is seen in more than a few of the frames
+    farther off comes back by itself: where the infill lies one way in one layer and the other way in the next, every
+    frame is unlike its neighbours but like the next but one.
     """
-    unlike = np.min([_apart(frame, other) for other in (before, after, *farther)], axis=0)
-    change = _apart(before, after)
-    rows, columns = change.shape
-    _, labels, boxes, _ = cv2.connectedComponentsWithStats((unlike - change > _CODES).astype(np.uint8), connectivity=8)
+    change = _apart(before[0], after[0])
+    unlike = _least(run[:1], before[:1])
+    if np.count_nonzero(unlike - change > _CODES) < _fewest(change):
+        return None  # as most often: the rest need not be looked at
+    unlike = np.minimum(unlike, _least(run, (before[0], after[0])))
+    clear = unlike - change > _CODES
+    if np.count_nonzero(clear) < _fewest(change):
+        return None
+    farther = [_least(run, (other,)) <= _CODES for other in (*before[1:], *after[1:])]
+    if farther:
+        clear &= np.sum(farther, axis=0) <= _ALIKE * (2 + len(farther))
+    _, labels, boxes, _ = cv2.connectedComponentsWithStats(clear.astype(np.uint8), connectivity=8)
     areas = boxes[:, cv2.CC_STAT_AREA]
     for region in 1 + np.argsort(-areas[1:], kind="stable"):
         area = int(areas[region])
-        if area < max(_LEAST, _SHARE * rows * columns):
+        if area < _fewest(change):
             return None
         near = cv2.dilate((labels == region).astype(np.uint8), _AROUND) > 0
         if np.count_nonzero(change[near] > _CODES) < area:
-            return _placed(boxes[region], area, (rows, columns))
+            return _placed(boxes[region], area, (change.shape[0], change.shape[1]))
     return None
+
+
+def _fewest(cells: NDArray[np.float32]) -> float:
+    return max(_LEAST, _SHARE * cells.size)
+
+
+def _least(run: Sequence[Cells], others: Sequence[Cells]) -> NDArray[np.float32]:
+    """How many codes the cells of any frame of the run differ by from any of the others, at the least."""
+    return np.asarray(np.min([_apart(frame, other) for frame in run for other in others], axis=0), np.float32)
 
 
 def _placed(box: NDArray[np.int32], area: int, shape: tuple[int, int]) -> Stranger:

@@ -92,7 +92,9 @@ def _all(judged: Sequence[Judged]) -> Iterator[Verdict]:
             place = f"{_percent(seen.left)} to {_percent(seen.right)} across"
             place += f" and {_percent(seen.top)} to {_percent(seen.bottom)} down"
             yield Verdict(
-                index, "stranger", f"shows something its neighbours don't, {place}: perhaps the head, or a hand"
+                index,
+                "stranger",
+                f"shows something that frames before and after don't, {place}: perhaps the head, or a hand",
             )
     yield from _exposure(bright)
     yield from _soft(bright)

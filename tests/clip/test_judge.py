@@ -79,16 +79,32 @@ def test_what_was_judged_before_is_not_judged_again(
     monkeypatch.setattr(judging, "_look", lambda job, *more: (decoded.append(job.name), plain(job, *more))[1])
     again, told = run(jobs, tmp_path, found)
     assert (again, told, decoded) == (found, [], [])
-    monkeypatch.setattr(judging, "_WARM", 4)
+    for name, frames in (("_WARM", 4), ("_RUN", 2), ("_AROUND", 2)):
+        monkeypatch.setattr(judging, name, frames)
     more = [*jobs, write(tmp_path, 12, VIEW.seen(0.54, 1.0, (1.5, 0.5), np.random.default_rng(3)))]
     longer, told = run(more, tmp_path, found)
-    # Two have new neighbours now; four before them make the reference.
+    # Three may be judged otherwise with the new one behind them; four before them make the reference.
     assert sorted(decoded) == [f"{number:02}.jpg" for number in range(5, 13)]
     assert told == [10, 11, 12, 13]
     assert longer[12].shift_px == pytest.approx((1.5, 0.5), abs=0.1)
     assert [entry.key for entry in longer[:12]] == [entry.key for entry in found]
     changed = [write(tmp_path, 0, VIEW.seen(0.1)), *jobs[1:]]
     assert run(changed, tmp_path, found)[1] == list(range(1, 13))
+
+
+def test_each_of_a_run_of_frames_with_the_head_is_told_and_no_other(tmp_path: Path) -> None:
+    noise = np.random.default_rng(4)
+    with_head = [2, 3, 13, 14, 15, 25, 26, 27, 28, 38]
+    jobs = []
+    for number in range(42):
+        picture = VIEW.seen(0.1 + 0.02 * number, float(np.exp(noise.normal(0, 0.03))), (0.0, 0.0), noise)
+        if number in with_head:
+            picture[30:110, 100 + number : 180] = (40, 200, 90)
+        jobs.append(write(tmp_path, number, picture))
+    found, _ = run(jobs, tmp_path)
+    assert [at for at, entry in enumerate(found) if entry.stranger is not None] == with_head
+    again, _ = run(jobs, tmp_path, run(jobs[:20], tmp_path)[0])
+    assert [entry.stranger for entry in again] == [entry.stranger for entry in found]
 
 
 def test_a_frame_that_breaks_or_goes_is_told_and_the_others_are_judged(jobs: list[Job], tmp_path: Path) -> None:
