@@ -73,6 +73,8 @@ def svg(rows: Sequence[Row], title: str) -> str:
             f'<text x="{EDGE}" y="20">{escape(title)}</text>',
             *light.frame(),
             *light.dots(dots),
+            f'<g text-anchor="end"><text x="{WIDTH - EDGE - 86}" y="{light.top - 8}" fill="#64748b">as shot</text>',
+            f'<text x="{WIDTH - EDGE}" y="{light.top - 8}" fill="#0f766e">brought to</text></g>',
             light.line(trend, "#0f766e"),
             *stand.frame(),
             stand.line(across, "#1d4ed8"),

@@ -47,21 +47,21 @@ def stranger(run: Sequence[Cells], before: Sequence[Cells], after: Sequence[Cell
     """The largest region in which all frames of a `run` are unlike those around it while these are alike.
 
     `before` and `after` begin with the nearest, and there has to be one of each. What grows or goes on moving, as part
-    and gantry do, changes from the one to the other too, close by. And what is seen in more than a few of the frames
-    farther off comes back by itself: where the infill lies one way in one layer and the other way in the next, every
-    frame is unlike its neighbours but like the next but one.
+    and gantry do, changes from the one to the other too, close by. And what either of the next but one shows, or more
+    than a few of the frames farther off, comes back by itself: where the infill lies one way in one layer and the other
+    way in the next, every frame is unlike its neighbours but like the next but one.
     """
     change = _apart(before[0], after[0])
     unlike = _least(run[:1], before[:1])
     if np.count_nonzero(unlike - change > _CODES) < _fewest(change):
         return None  # as most often: the rest need not be looked at
-    unlike = np.minimum(unlike, _least(run, (before[0], after[0])))
+    unlike = np.minimum(unlike, _least(run, (*before[:2], *after[:2])))
     clear = unlike - change > _CODES
     if np.count_nonzero(clear) < _fewest(change):
         return None
-    farther = [_least(run, (other,)) <= _CODES for other in (*before[1:], *after[1:])]
+    farther = [_least(run, (other,)) <= _CODES for other in (*before[2:], *after[2:])]
     if farther:
-        clear &= np.sum(farther, axis=0) <= _ALIKE * (2 + len(farther))
+        clear &= np.sum(farther, axis=0) <= _ALIKE * (len(before) + len(after))
     _, labels, boxes, _ = cv2.connectedComponentsWithStats(clear.astype(np.uint8), connectivity=8)
     areas = boxes[:, cv2.CC_STAT_AREA]
     for region in 1 + np.argsort(-areas[1:], kind="stable"):
