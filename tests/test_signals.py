@@ -104,11 +104,12 @@ def test_parking_is_not_asked_of_a_host_that_signals():
 
 
 @asynccontextmanager
-async def workshop(folder, **web):
+async def workshop(folder, kinds=STILL, hold_limit_s=5, **web):
     """A daemon whose host signals, its API on a port of its own; gives the desk, the configuration and the address."""
-    whole = configuration.parse(CONFIG.format(folder=folder, port=0), where="it")
+    text = CONFIG.format(folder=folder, port=0).replace("hold_limit_s = 5", f"hold_limit_s = {hold_limit_s}")
+    whole = configuration.parse(text, where="it")
     whole = whole.model_copy(update={"web": settings.Web.model_validate({"port": 0, **web})})
-    daemon = app.Daemon(whole, None, kinds=STILL)
+    daemon = app.Daemon(whole, None, kinds=kinds)
     server = Server(whole.web, daemon.desk, folder / "takes" / "token")
     server.listen()
     config = folder / "lapsed.toml"
@@ -166,6 +167,16 @@ async def test_a_retry_with_its_key_is_no_second_shot(tmp_path):
         assert (await desk.signal("pier", SignalWish(signal="cue", key="layer-8"))).text.startswith("shot 2")
         desk.end_take("pier")
         await ended(desk)
+
+
+async def test_a_shutter_that_never_closes_keeps_the_host_no_longer_than_the_limit(tmp_path, monkeypatch):
+    monkeypatch.setattr(app, "LEAVE_WITHIN_S", 0.1)
+    stuck = {"gphoto": "tests.camera.kinds.stuck:open_camera"}
+    async with workshop(tmp_path, stuck, hold_limit_s=1) as (desk, _, _):
+        # The shutter stays open for an hour, so that whatever is answered is answered by the limit.
+        told = await asyncio.wait_for(desk.signal("pier", SignalWish(signal="cue")), 60)
+        assert told.text.startswith("shot 1: ")
+        assert "has closed" not in told.text
 
 
 async def test_without_waiting_the_answer_comes_at_once(tmp_path):

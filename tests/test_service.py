@@ -1,0 +1,138 @@
+"""The duties of a service, each with what would break it: the watchdog, SIGHUP, the end in the middle of a shot."""
+
+import asyncio
+import re
+import time
+from pathlib import Path
+
+import pytest
+
+from lapsed import app, service, settings, stitcher
+from lapsed.service import _Service
+from lapsed.sim.host import SimHost
+from lapsed.sim.pace import Pace
+from lapsed.sim.part import write_part
+from lapsed.take import reader
+from lapsed.web.bell import Bell
+
+STUCK = {"gphoto": "tests.camera.kinds.stuck:open_camera"}
+UNIT = (Path(__file__).parents[1] / "systemd" / "lapsed.service").read_text()
+
+
+async def until(condition, within_s=30.0):
+    async with asyncio.timeout(within_s):
+        while not condition():  # noqa: ASYNC110 - other processes are waited for
+            await asyncio.sleep(0.01)
+
+
+class Counting:
+    """A service manager that counts how often it is fed."""
+
+    feed_every_s = 0.005
+
+    def __init__(self):
+        self.fed = 0
+        self.told = []
+
+    def alive(self):
+        self.fed += 1
+
+    def status(self, text):
+        self.told.append(text)
+
+
+def made(config=Path("/nowhere")):
+    """A service that has not begun, with a manager that counts."""
+    whole = settings.Settings.model_construct(web=settings.Web(serve=False))
+    one = _Service(whole, config)
+    one._manager = Counting()
+    return one
+
+
+async def test_the_watchdog_is_fed_by_the_loop_and_starves_while_it_stands_still():
+    one = made()
+    feeding = asyncio.create_task(one._feed())
+    await until(lambda: one._manager.fed >= 3)
+    before = one._manager.fed
+    time.sleep(0.1)  # noqa: ASYNC251 - the fault: nothing on the loop gets its turn
+    assert one._manager.fed == before
+    await until(lambda: one._manager.fed > before)
+    feeding.cancel()
+    await asyncio.gather(feeding, return_exceptions=True)
+
+
+class Filming:
+    """A daemon that films until it is told otherwise."""
+
+    def __init__(self):
+        self.bell = Bell()
+        self.desk = self
+        self.idle = False
+        self.stopped = False
+
+    def now(self):
+        return service.Now(version="", began_utc="", printers=(), stitch=None, disk=None)
+
+    def stop(self):
+        self.stopped = True
+
+
+async def test_a_configuration_read_anew_waits_for_the_end_of_the_print(monkeypatch):
+    monkeypatch.setattr(service, "LEAST_BETWEEN_S", 0.0)
+    monkeypatch.setattr(service.configuration, "load", lambda _: "the new one")
+    one, daemon = made(), Filming()
+    one._daemon = daemon
+    watching = asyncio.create_task(one._watch(daemon))
+    one.read_anew()
+    await until(lambda: len(one._manager.told) >= 1)
+    daemon.bell.ring()
+    await until(lambda: len(one._manager.told) >= 2)
+    assert (daemon.stopped, one._next) == (False, "the new one")
+    daemon.idle = True
+    daemon.bell.ring()
+    await until(lambda: daemon.stopped)
+    watching.cancel()
+    await asyncio.gather(watching, return_exceptions=True)
+
+
+async def test_an_end_in_the_middle_of_a_shot_lets_the_print_go_on(tmp_path, monkeypatch):
+    monkeypatch.setattr(app, "LEAVE_WITHIN_S", 0.5)
+    part = tmp_path / "beacon.gcode"
+    part.write_text(write_part(3))
+    async with SimHost(pace=Pace(60)) as host:
+        printer = {
+            "name": "bench",
+            "link": {"url": host.url},
+            "machine": {"park_point_mm": [8, 212], "settle_s": 0},
+            "camera": [{"kind": "gphoto", "exposure_s": 0.01, "expose_within_s": 100}],
+            "cadence": {"every_layers": 1, "hold_limit_s": 120},
+        }
+        store = {"folder": tmp_path / "takes", "min_free_mb": 0}
+        whole = settings.Settings.model_validate({"store": store, "printer": [printer]})
+        daemon = app.Daemon(whole, None, kinds=STUCK)
+        running = asyncio.create_task(daemon.run())
+        await until(lambda: daemon.ready)
+        await host.bench.begin(part)
+        await until(lambda: (shot := daemon.desk.now().printers[0].shot) is not None and shot.phase == "exposing")
+        daemon.stop()
+        await asyncio.wait_for(running, 60)
+        await asyncio.wait_for(host.bench.ended.wait(), 60)
+    (take,) = reader.list_takes(tmp_path / "takes")
+    assert take.outcome is None  # the next daemon goes on with it
+    first = reader.read_take(take.folder).cues[0]
+    assert (first.number, first.resumed_s is not None) == (1, True)
+
+
+def seconds(key):
+    return float(re.search(rf"^{key}=(\d+)$", UNIT, re.MULTILINE)[1])
+
+
+def test_the_unit_waits_longer_than_the_daemon_takes_to_end():
+    # Both run one after the other at worst; the page lets go within a second of its own.
+    assert seconds("TimeoutStopSec") > app.LEAVE_WITHIN_S + stitcher.END_WITHIN_S + 1
+
+
+@pytest.mark.parametrize("key", ["WatchdogSec", "RestartSec"])
+def test_a_loop_that_stands_still_is_followed_by_another_daemon(key):
+    assert 0 < seconds(key) <= 20
+    assert "Restart=always" in UNIT
