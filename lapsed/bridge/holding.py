@@ -57,7 +57,6 @@ SAME_PLACE_MM = 0.05
 class Phase(Enum):
     """The stations of a hold, in their order; the head is away from LEAVING to VERIFYING."""
 
-    ASKED = "asked"
     DRAINING = "draining"
     FINISHING = "finishing"
     CHECKING = "checking"
@@ -72,20 +71,27 @@ OUT = frozenset({Phase.LEAVING, Phase.AWAY, Phase.BACK, Phase.VERIFYING})
 RETURNING = frozenset({Phase.BACK, Phase.VERIFYING})
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A layer's first line waits for the daemon's answer that names `token`, no longer than `until`."""
+
+    token: int
+    until: float
+
+
 @dataclass(slots=True)
 class Holding:
-    """The hold under way. `until` ends the patience with its station.
+    """The hold under way for `shot`. `until` ends the patience with its station.
 
     The print must go on `limit_s` after the machine has come to rest: what it still has in its buffer until then is the
     print's own. `limit_at` is that instant, and before the rest the one at which waiting for it ends.
     """
 
-    phase: Phase
+    shot: int
+    limit_s: float
+    limit_at: float
     until: float
-    limit_s: float = 0.0
-    limit_at: float = 0.0
-    shot: int | None = None
-    token: int | None = None
+    phase: Phase = Phase.DRAINING
     leave: deque[bytes] = field(default_factory=deque)
     come_back: tuple[bytes, ...] = ()
     back: deque[bytes] = field(default_factory=deque)

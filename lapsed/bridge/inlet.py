@@ -1,7 +1,6 @@
 """What the host sends, cut into lines: of a line under way part may have gone to the printer already."""
 
 import re
-from collections.abc import Iterator
 
 from lapsed.bridge.holding import LONGEST_LINE
 from lapsed.bridge.wire import Wire
@@ -17,24 +16,27 @@ class Inlet:
         self.passed = 0
         """Bytes of `part` that have gone on."""
         self.until: float | None = None
+        self.overlong = False
+        """Whether the line under way is an over-long one, of which all that has come has gone on."""
         self._wire = wire
         self._within_s = part_within_s
-        self._overlong = False
 
-    def lines(self, data: bytes) -> Iterator[tuple[bytes, int]]:
-        """The lines that end in `data`, and how much of each has gone on."""
-        *lines, part = (self.part + data).split(b"\n")
-        # Nothing of the last line may go on while those before it are being dealt with.
-        self.part, self.until = b"", None
-        for line in lines:
-            passed, self.passed = self.passed, 0
-            yield line + b"\n", passed
-        self.part = part
+    def cut(self, data: bytes) -> tuple[bytes, int, bytes]:
+        """The lines that end in `data`, how much of the first has gone on, and what begins after them.
 
-    def ends_overlong(self) -> bool:
-        """Whether the line just given is the end of an over-long one."""
-        was, self._overlong = self._overlong, False
-        return was
+        The rest must be given to `keep` once the lines are dealt with: none of it may go on before.
+        """
+        data = self.part + data if self.part else data
+        end = data.rfind(b"\n") + 1
+        if not end:
+            return b"", 0, data
+        passed = self.passed
+        self.part, self.passed, self.until = b"", 0, None
+        return data[:end], passed, data[end:]
+
+    def keep(self, rest: bytes) -> None:
+        """Take in the beginning of the next line."""
+        self.part = rest
 
     def settle(self, now: float) -> None:
         """Pass the beginning of a line on, unless its end may show that it is the one to withhold."""
@@ -52,10 +54,10 @@ class Inlet:
         self._wire.to_printer += self.part[self.passed :]
         self.passed = len(self.part)
         if self.passed > LONGEST_LINE:
-            self.part, self.passed, self._overlong = b"", 0, True
-        elif self._overlong:
+            self.part, self.passed, self.overlong = b"", 0, True
+        elif self.overlong:
             self.part, self.passed = b"", 0
 
     def clear(self) -> None:
         """Begin anew, with another host."""
-        self.part, self.passed, self.until, self._overlong = b"", 0, None, False
+        self.part, self.passed, self.until, self.overlong = b"", 0, None, False

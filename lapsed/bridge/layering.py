@@ -6,13 +6,14 @@ certain: another object's layers when it has risen, unless it begins on the bed 
 
 import math
 
-from lapsed.gcode.state import Segment
-
 SAME_MM = 0.025
 PURGE_LINES = 200
 APART_MM = 1.0
 ROUND_MM = 1e-4
 """As where whole files are read, which the bridge doesn't load for its size."""
+
+Point = tuple[float, float, float]
+"""X, Y, Z."""
 
 Box = tuple[float, float, float, float]
 """Least X, least Y, greatest X, greatest Y."""
@@ -48,30 +49,35 @@ class Layering:
         self._moves = 0
         self._box: Box = (0.0, 0.0, 0.0, 0.0)
 
-    def lay(self, segment: Segment) -> float | None:
+    def settled(self, height_mm: float) -> bool:
+        """Whether nothing that is laid at this height begins a layer, as one is being laid there."""
+        layer = self._layer_mm
+        return self.number > 0 and layer - SAME_MM <= height_mm <= layer + SAME_MM
+
+    def lay(self, start: Point, end: Point) -> float | None:
         """Take in a piece along which filament is laid; the height of the layer it begins, None if it begins none."""
-        start, end = segment.start, segment.end
+        z = end[2]
         self.below_mm = self.top_mm
-        self.top_mm = max(self.top_mm, end.z)
-        box = min(start.x, end.x), min(start.y, end.y), max(start.x, end.x), max(start.y, end.y)
-        if self.number == 1 and self._purged(end.z, box):
-            return self._begin(end.z, box, counts=False)
-        rising = self.number > 0 and self._rises(start.z, end.z)
-        if rising and end.z <= self._layer_mm + self._step_mm + ROUND_MM and end.z >= self._layer_mm - SAME_MM:
+        self.top_mm = max(self.top_mm, z)
+        if self.number == 1 and self._purged(z, _box(start, end)):
+            return self._begin(z, _box(start, end), counts=False)
+        rising = self.number > 0 and self._rises(start[2], z)
+        if rising and z <= self._layer_mm + self._step_mm + ROUND_MM and z >= self._layer_mm - SAME_MM:
             return None  # up to a whole step a rise belongs to the layer under it, or to the flat one it leads to
-        if rising and end.z > self._layer_mm:
-            height = self._layer_mm + self._step_mm * math.floor((end.z - self._layer_mm - ROUND_MM) / self._step_mm)
+        if rising and z > self._layer_mm:
+            height = self._layer_mm + self._step_mm * math.floor((z - self._layer_mm - ROUND_MM) / self._step_mm)
             self.number += 1
             self._object += 1
             self._layer_mm = height
-            return end.z
-        if end.z > self._layer_mm + SAME_MM:
-            return self._begin(end.z, box, counts=True)
-        if end.z < self._layer_mm - SAME_MM:
-            return self._fall(end.z, box)
+            return z
+        if z > self._layer_mm + SAME_MM:
+            return self._begin(z, _box(start, end), counts=True)
+        if z < self._layer_mm - SAME_MM:
+            return self._fall(z, _box(start, end))
         self._fallen = []
         self._moves += 1
-        self._box = _joined(self._box, box)
+        if self.number == 1:  # asked for there alone, and this is done for each line of a print
+            self._box = _joined(self._box, _box(start, end))
         return None
 
     def _rises(self, start_mm: float, end_mm: float) -> bool:
@@ -86,7 +92,7 @@ class Layering:
 
     def _purged(self, height_mm: float, box: Box) -> bool:
         """Whether all there is so far was but a line that cleans the nozzle."""
-        if self._moves > PURGE_LINES or abs(height_mm - self._layer_mm) <= SAME_MM:
+        if self._moves > PURGE_LINES or self.settled(height_mm):
             return False
         return height_mm < self._layer_mm or _apart(self._box, box)
 
@@ -118,6 +124,10 @@ class Layering:
         if len(fallen) > 1:
             self._step_mm = fallen[-1] - fallen[-2]
         return self._begin(height_mm, box, counts=False)
+
+
+def _box(start: Point, end: Point) -> Box:
+    return min(start[0], end[0]), min(start[1], end[1]), max(start[0], end[0]), max(start[1], end[1])
 
 
 def _joined(one: Box, two: Box) -> Box:

@@ -10,6 +10,7 @@ from lapsed.bridge.holding import (
     RETURNING,
     SAME_PLACE_MM,
     SILENT_S,
+    Asked,
     Holding,
     Phase,
     Ways,
@@ -22,10 +23,11 @@ from lapsed.gcode.state import place
 class Parking:
     """Carries the hold under way from station to station; `let_go` has the lines that waited go on.
 
-    `why_not` is why the last layer could not be held.
+    `asked` is the question to the daemon that comes before a hold; `why_not` is why the last layer could not be held.
     """
 
     def __init__(self, ways: Ways, wire: Wire, reading: Reading, let_go: Callable[[float], None]) -> None:
+        self.asked: Asked | None = None
         self.hold: Holding | None = None
         self.why_not = ""
         self._ways = ways
@@ -33,44 +35,92 @@ class Parking:
         self._reading = reading
         self._let_go = let_go
 
+    @property
+    def waits(self) -> bool:
+        """Whether the host's lines wait."""
+        return self.hold is not None or self.asked is not None
+
+    @property
+    def late(self) -> str:
+        """Why an answer that came too late holds nothing."""
+        return f"the answer took more than {self._ways.answer_within_s * 1000:.0f} ms, and the layer had begun"
+
+    def ask(self, token: int, now: float) -> None:
+        """A layer's first line waits for the daemon's answer."""
+        self.asked = Asked(token, now + self._ways.answer_within_s)
+
+    def order(self, shot: int, limit_s: float, now: float) -> None:
+        """The hold is ordered: wait for the answers to all that went before."""
+        limit_at = now + limit_s
+        self.asked = None
+        self.hold = Holding(shot, limit_s, limit_at, min(now + self._ways.drain_within_s, limit_at))
+        self._wire.told_at = now
+        self.answered(now)
+
     def release(self, now: float, reason: str = "") -> None:
         """End the hold and let all that waits go on."""
-        hold, self.hold = self.hold, None
-        if hold is not None and hold.shot is not None:
+        hold, self.hold, self.asked = self.hold, None, None
+        if hold is not None:
             self._wire.say(talk.Freed(hold.shot, reason))
         self._let_go(now)
 
-    def drain(self, limit_s: float, now: float) -> None:
-        """The hold is ordered: wait for the answers to all that went before."""
-        hold = self.hold
-        assert hold is not None  # noqa: S101 - callers hold
-        hold.phase = Phase.DRAINING
-        hold.limit_s, hold.limit_at = limit_s, now + limit_s
-        hold.until = min(now + self._ways.drain_within_s, hold.limit_at)
-        self._wire.told_at = now
-        if not self._wire.host_due:
-            self.drained(now)
+    def _refuse(self, hold: Holding, now: float, reason: str) -> None:
+        """Let all that waits go on before the head has left."""
+        self.hold = None
+        self._wire.say(talk.Refused(hold.shot, reason))
+        self._let_go(now)
 
-    def drained(self, now: float) -> None:
-        """All is answered: let the machine come to rest."""
-        hold = self.hold
-        assert hold is not None  # noqa: S101 - callers hold
-        hold.phase, hold.until = Phase.FINISHING, hold.limit_at
-        self._wire.send(b"M400", now)
+    # ------------------------------------------------------------------------------------- the printer's answers
 
-    def _finished(self, now: float) -> None:
+    def answered(self, now: float) -> None:
+        """A line of the host's was answered: once all are, let the machine come to rest."""
         hold = self.hold
-        assert hold is not None  # noqa: S101 - callers hold
-        if self._ways.check_position and not self._reading.before.inches:
+        if hold is not None and hold.phase is Phase.DRAINING and not self._wire.host_due:
+            hold.phase, hold.until = Phase.FINISHING, hold.limit_at
+            self._wire.send(b"M400", now)
+
+    def ours_done(self, now: float) -> None:
+        """A line of ours was answered: go on to the next, or to the next station."""
+        hold = self.hold
+        if hold is None:
+            return
+        match hold.phase:
+            case Phase.FINISHING:
+                self._finished(hold, now)
+            case Phase.CHECKING:
+                self._checked(hold, now)
+            case Phase.LEAVING if hold.leave:
+                self._wire.send(hold.leave.popleft(), now)
+            case Phase.LEAVING:
+                hold.phase = Phase.AWAY
+                self._wire.say(talk.Parked(hold.shot))
+            case Phase.BACK if hold.back:
+                self._wire.send(hold.back.popleft(), now)
+            case Phase.BACK if not hold.tries:
+                self._begin_back(hold, now)
+            case Phase.BACK if self._checks:
+                hold.phase = Phase.VERIFYING
+                self._wire.ask_place(now)
+            case Phase.BACK:
+                self.release(now, hold.reason)
+            case Phase.VERIFYING:
+                self._verified(hold, now)
+            case _:
+                pass
+
+    @property
+    def _checks(self) -> bool:
+        return self._ways.check_position and not self._reading.before.inches
+
+    def _finished(self, hold: Holding, now: float) -> None:
+        if self._checks:
             hold.phase, hold.until = Phase.CHECKING, now + self._ways.drain_within_s
             self._wire.ask_place(now)
         else:
-            self._held(now)
+            self._held(hold, now)
 
-    def _held(self, now: float) -> None:
-        hold, state = self.hold, self._reading.before
-        assert hold is not None  # noqa: S101 - callers hold
-        assert hold.shot is not None  # noqa: S101 - it was ordered
+    def _held(self, hold: Holding, now: float) -> None:
+        state = self._reading.before
         hold.phase = Phase.HELD
         hold.until = hold.limit_at = now + hold.limit_s
         motion = state.motion()
@@ -89,20 +139,19 @@ class Parking:
             )
         )
 
-    def _checked(self, now: float) -> None:
-        hold = self.hold
-        assert hold is not None  # noqa: S101 - callers hold
+    def _checked(self, hold: Holding, now: float) -> None:
         if hold.place is None:
-            self._refuse(now, "the printer did not tell its position; set check_position = false if it never does")
+            reason = "the printer did not tell its position; set check_position = false if it never does"
+            self._refuse(hold, now, reason)
             return
         if not self._at_place(hold):
             here = place(self._reading.before.position)[:3]
             told, read = (" ".join(f"{value:.2f}" for value in spot) for spot in (hold.place, here))
             reason = f"the printer says that it stands at {told} where the print leads to {read}"
             self._reading.lose(reason)
-            self._refuse(now, reason)
+            self._refuse(hold, now, reason)
             return
-        self._held(now)
+        self._held(hold, now)
 
     def _at_place(self, hold: Holding) -> bool:
         """Whether the printer says that it is where the host has led it."""
@@ -111,10 +160,8 @@ class Parking:
             abs(a - b) <= SAME_PLACE_MM for a, b in zip(here, hold.place, strict=True)
         )
 
-    def _verified(self, now: float) -> None:
+    def _verified(self, hold: Holding, now: float) -> None:
         """Our lines bear no checksum: where one was lost on the way, all are sent again, which changes nothing else."""
-        hold = self.hold
-        assert hold is not None  # noqa: S101 - callers hold
         if self._at_place(hold) or hold.tries >= MOST_TRIES:
             self.release(now, hold.reason)
         else:
@@ -125,61 +172,49 @@ class Parking:
         hold.back.extend(hold.come_back)
         self._wire.send(hold.back.popleft(), now)
 
-    def ours_done(self, now: float) -> None:
-        """A line of ours was answered: go on to the next, or to the next station."""
-        hold = self.hold
-        if hold is None:
-            return
-        match hold.phase:
-            case Phase.FINISHING:
-                self._finished(now)
-            case Phase.CHECKING:
-                self._checked(now)
-            case Phase.LEAVING if hold.leave:
-                self._wire.send(hold.leave.popleft(), now)
-            case Phase.LEAVING if hold.shot is not None:
-                hold.phase = Phase.AWAY
-                self._wire.say(talk.Parked(hold.shot))
-            case Phase.BACK if hold.back:
-                self._wire.send(hold.back.popleft(), now)
-            case Phase.BACK if not hold.tries:
-                self._begin_back(hold, now)
-            case Phase.BACK if self._ways.check_position and not self._reading.before.inches:
-                hold.phase = Phase.VERIFYING
-                self._wire.ask_place(now)
-            case Phase.BACK:
-                self.release(now, hold.reason)
-            case Phase.VERIFYING:
-                self._verified(now)
-            case _:
-                pass
+    # ---------------------------------------------------------------------------------------------- the way back
 
     def go_back(self, now: float, reason: str) -> None:
         """End the hold by the shortest safe way; `reason` is empty if the daemon asked for it."""
         hold = self.hold
-        if hold is None or hold.phase in RETURNING:
-            return
-        if hold.phase not in OUT:
-            if reason and hold.phase in (Phase.DRAINING, Phase.FINISHING, Phase.CHECKING):
-                self._refuse(now, reason)
-            else:
-                self.release(now, reason)
-            return
-        hold.phase, hold.reason = Phase.BACK, reason
-        if not self._wire.ours_due:
-            self.ours_done(now)
+        if hold is None:
+            if self.asked is not None:
+                self.why_not = reason
+                self.release(now)
+        elif hold.phase in OUT:
+            if hold.phase not in RETURNING:
+                hold.phase, hold.reason = Phase.BACK, reason
+                if not self._wire.ours_due:
+                    self.ours_done(now)
+        elif reason and hold.phase is not Phase.HELD:
+            self._refuse(hold, now, reason)
+        else:
+            self.release(now, reason)
 
-    def _refuse(self, now: float, reason: str) -> None:
+    def faulted(self, now: float) -> None:
+        """The printer answered with an error."""
+        if self.hold is not None and self.hold.phase in OUT:
+            self.go_back(now, "the printer answered the park block with an error")
+
+    # ------------------------------------------------------------------------------------------------------ time
+
+    def wake_at(self) -> float | None:
+        """When `tick` is wanted at the latest."""
         hold = self.hold
-        assert hold is not None  # noqa: S101 - callers hold
-        if hold.shot is not None:
-            self._wire.say(talk.Refused(hold.shot, reason))
-            hold.shot = None
-        self.release(now)
+        if hold is None:
+            return None if self.asked is None else self.asked.until
+        until = hold.until if hold.phase not in RETURNING else self._wire.heard_at + SILENT_S
+        return min(until, self._wire.told_at + BUSY_EVERY_S)
 
-    def hold_on(self, hold: Holding, now: float) -> None:
+    def tick(self, now: float) -> None:
         """Keep the host patient, and end what has had its time."""
-        if hold.phase is not Phase.ASKED and now >= self._wire.told_at + BUSY_EVERY_S:
+        hold = self.hold
+        if hold is None:
+            if self.asked is not None and now >= self.asked.until:
+                self._wire.say(talk.Remark("the daemon did not answer in time; the layer went on unfilmed"))
+                self.go_back(now, self.late)
+            return
+        if now >= self._wire.told_at + BUSY_EVERY_S:
             self._wire.tell_host(BUSY if not self._wire.tail_passed else b"", now)
         if hold.phase in RETURNING:
             if now >= self._wire.heard_at + SILENT_S:
@@ -198,18 +233,12 @@ class Parking:
 
     def _late(self, hold: Holding, now: float) -> None:
         match hold.phase:
-            case Phase.ASKED:
-                self.why_not = (
-                    f"the answer took more than {self._ways.answer_within_s * 1000:.0f} ms, and the layer had begun"
-                )
-                self._wire.say(talk.Remark("the daemon did not answer in time; the layer went on unfilmed"))
-                self.release(now)
             case Phase.DRAINING:
                 lines, self._wire.host_due = self._wire.host_due, 0
-                self._refuse(now, f"the printer had not answered {lines} lines within the time to wait for them")
+                self._refuse(hold, now, f"the printer had not answered {lines} lines within the time to wait for them")
             case Phase.FINISHING:
-                self._refuse(now, "the machine did not come to rest in time")
+                self._refuse(hold, now, "the machine did not come to rest in time")
             case Phase.CHECKING:
-                self._refuse(now, "the printer did not answer M114 in time")
+                self._refuse(hold, now, "the printer did not answer M114 in time")
             case _:
                 self.go_back(now, "the hold limit was reached")

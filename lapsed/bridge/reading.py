@@ -3,14 +3,13 @@
 import re
 from collections import deque
 from dataclasses import dataclass, replace
-from functools import reduce
-from operator import xor
 
-from lapsed.bridge.layering import Layering
+from lapsed.bridge import plain
+from lapsed.bridge.layering import Layering, Point
 from lapsed.gcode.dialect import Dialect
 from lapsed.gcode.line import TEXT_CODES, Line, parse
-from lapsed.gcode.state import STRAYING, Segment, State, advance
-from lapsed.model import Outcome
+from lapsed.gcode.state import AXES, STRAYING, Segment, State, advance, relative_extrusion
+from lapsed.model import Outcome, Position
 
 HARMLESS = re.compile(
     r"G(?:[0-4]|17|18|19|20|21|28|90|91|92|92\.1)$|"
@@ -21,13 +20,18 @@ HARMLESS = re.compile(
 """Commands that leave position and modes alone or that are followed (RepRap wiki, "G-code"); of any other it is assumed
 that it may have moved the head and changed the modes."""
 
-_PLAIN = re.compile(rb"(?:N([0-9]{1,9}) )?(G[01])((?: [XYZEF]-?[0-9]+(?:\.[0-9]+)?)+)(?:\*([0-9]{1,3}))?\r?\n$")
 _OFF = frozenset({"M2", "M18", "M84", "M81"})
 _FED_MM = 0.001
 _KEPT = 256
 _NOWHERE: frozenset[str] = frozenset()
 _ASSUMED = frozenset({"assumed"})
 _PLACE = frozenset("XYZ")
+
+Spot = tuple[float, float, float, float, float, float]
+"""What a plain move changes of a State: X, Y, Z, E, feed rate, and the E up to which filament was pushed."""
+
+Mark = tuple[State, Spot, frozenset[str]]
+"""A State as `_at` has it, and what is certain of its modes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,25 +60,8 @@ class Ended:
 News = Began | LayerBegins | Ended
 
 
-def quick(raw: bytes) -> Line | None:
-    """A plain move as `parse` reads it, in a third of the time; None for any other line, and where the sum is wrong."""
-    found = _PLAIN.match(raw)
-    if found is None:
-        return None
-    number, code, words, claimed = found.groups()
-    if claimed is not None and reduce(xor, raw[: raw.rindex(b"*")]) != int(claimed):
-        return None
-    return Line(
-        code.decode("ascii"),
-        {word[0]: float(word[1:]) for word in words.decode("ascii").split()},
-        "",
-        int(number) if number is not None else None,
-        int(claimed) if claimed is not None else None,
-    )
-
-
 class Reading:
-    """Follows the host's lines; `before` is the state before the last line read, `state` that after it.
+    """Follows the host's lines.
 
     `harmless` are further commands that leave position and modes alone. `checked` says that the printer is asked for
     its place before the head leaves: then absolute moves, which printers start with, need not have been stated, as any
@@ -95,17 +82,48 @@ class Reading:
 
     def restart(self) -> None:
         """The printer has started anew: nothing is known of it."""
-        self.state = self.before = State()
         self.layering = Layering()
-        self._modes = self._before_modes = _ASSUMED if self._checked else _NOWHERE
+        self._modes = _ASSUMED if self._checked else _NOWHERE
+        self._put(State())
+        self._before: Mark = self._base, self._at, self._modes
         self._unstated = ""
         self._why = "the machine has not been homed since the bridge began to watch it"
         self._expected: int | None = None
-        self._marks: deque[tuple[int, State, frozenset[str]]] = deque(maxlen=_KEPT)
+        self._marks: deque[tuple[int, Mark]] = deque(maxlen=_KEPT)
         self._homed = False
         self.joined = True
         self.moves = False
         """Whether the last line read is a move."""
+
+    # -------------------------------------------------------------------------------------------------- state
+
+    @property
+    def state(self) -> State:
+        """The machine after the last line read."""
+        return _whole(self._base, self._at)
+
+    @property
+    def before(self) -> State:
+        """The machine before it."""
+        base, at, _ = self._before
+        return _whole(base, at)
+
+    def _put(self, state: State) -> None:
+        spot = state.position
+        self._keep(state, (spot.x, spot.y, spot.z, spot.e, state.feed_mm_min, state.primed_e))
+
+    def _keep(self, base: State, at: Spot) -> None:
+        """Take over modes, and where the head is in them."""
+        self._base, self._at = base, at
+        self._offset = base.offset.x, base.offset.y, base.offset.z, base.offset.e
+        self._adds_e = relative_extrusion(base, self._dialect)
+        self._plain = base.absolute and not base.inches and len(base.known) == len(AXES)
+        """Whether a plain move leads where its words say."""
+
+    @property
+    def settled(self) -> bool:
+        """Whether no move at this height can begin a layer or a print."""
+        return self.printing and self.card is None and self.layering.settled(self._at[2] + self._offset[2])
 
     def forget(self, why: str) -> None:
         """Position and modes may have changed unseen."""
@@ -115,22 +133,23 @@ class Reading:
 
     def lose(self, why: str) -> None:
         """The position may have changed unseen."""
-        self.state = replace(self.state, known=_NOWHERE)
+        self._put(replace(self.state, known=_NOWHERE))
         self._why = why
 
     def unsure(self) -> str | None:
         """Why the head must not be parked before the last line read, None if it may."""
-        if not self.before.known >= _PLACE:
+        before, (_, _, modes) = self.before, self._before
+        if not before.known >= _PLACE:
             return self._why
         # In inches the printer's place is not checked, so nothing may rest on it.
-        assumed = self._before_modes >= _ASSUMED and not self.before.inches
-        if "moves" not in self._before_modes and not assumed:
+        assumed = modes >= _ASSUMED and not before.inches
+        if "moves" not in modes and not assumed:
             return self._unstated or "the print has said neither G90 nor G91 since the bridge began to watch"
-        if "extruder" not in self._before_modes:
+        if "extruder" not in modes:
             return self._unstated or "the print has said neither M82 nor M83 since the bridge began to watch"
-        if not self.before.certain:
+        if not before.certain:
             return "the print has not said where the extruder stands; G92 E0 in its start says it"
-        if self.before.feed_mm_min <= 0:
+        if before.feed_mm_min <= 0:
             return "the print has told no feed rate yet"
         return None
 
@@ -138,13 +157,18 @@ class Reading:
 
     def read(self, raw: bytes) -> tuple[News, ...]:
         """Take in one line as it goes to the printer; what it means beyond itself."""
-        line = quick(raw) or parse(raw.decode("latin-1"), self._dialect)
+        if self._plain:
+            words = plain.words(raw)
+            if words is not None:
+                return self._plainly(raw, words)
+        line = parse(raw.decode("latin-1"), self._dialect)
         self.moves = False
         if not self._accepted(line):
             return ()
         code = line.code
-        self.before, self._before_modes = self.state, self._modes
-        self.state, segments = advance(self.state, line, self._dialect)
+        self._before = self._base, self._at, self._modes
+        state, segments = advance(self.state, line, self._dialect)
+        self._put(state)
         if code in ("G0", "G1", "G2", "G3"):
             self.moves = True
             return self._laid(segments) if segments else ()
@@ -153,11 +177,42 @@ class Reading:
         self._heed(code, line)
         return self._print(code, line)
 
+    def _plainly(self, raw: bytes, words: plain.Words) -> tuple[News, ...]:
+        """Take in a plain move: what `parse`, `advance` and the rest make of it, in a third of the time."""
+        number, first_feed, x, y, z, e, feed, claimed = words
+        self.moves = False
+        mark = self._base, self._at, self._modes
+        if number is not None:
+            if claimed is not None and plain.checksum(raw) != int(claimed):
+                return ()
+            at = int(number)
+            if self._expected is not None and at != self._expected:
+                return ()
+            self._marks.append((at, mark))
+            self._expected = at + 1
+        self._before = mark
+        self.moves = True
+        x0, y0, z0, e0, feed_mm_min, primed = self._at
+        x1 = x0 if x is None else float(x)
+        y1 = y0 if y is None else float(y)
+        z1 = z0 if z is None else float(z)
+        e1 = e0 if e is None else e0 + float(e) if self._adds_e else float(e)
+        feed = feed or first_feed
+        if feed is not None:
+            feed_mm_min = float(feed) or feed_mm_min
+        ox, oy, oz, oe = self._offset
+        fed = e1 + oe
+        start, end = (x0 + ox, y0 + oy, z0 + oz), (x1 + ox, y1 + oy, z1 + oz)
+        lays = fed > e0 + oe and (start[0] != end[0] or start[1] != end[1])
+        self._at = x1, y1, z1, e1, feed_mm_min, fed if lays or fed > primed else primed
+        return self._lay(start, end) if lays and fed > primed + _FED_MM and self.card is None else ()
+
     def rewind(self, number: int) -> None:
         """The printer asks for the lines from `number` on again: what was read of them has not happened."""
-        for index, (mark, state, modes) in enumerate(self._marks):
-            if mark == number:
-                self.state, self._modes = state, modes
+        for index, (at, (base, spot, modes)) in enumerate(self._marks):
+            if at == number:
+                self._keep(base, spot)
+                self._modes = modes
                 while len(self._marks) > index:
                     self._marks.pop()
                 break
@@ -178,7 +233,7 @@ class Reading:
             return True
         if self._expected is not None and line.number != self._expected:
             return False
-        self._marks.append((line.number, self.state, self._modes))
+        self._marks.append((line.number, (self._base, self._at, self._modes)))
         self._expected = line.number + 1
         return True
 
@@ -190,7 +245,7 @@ class Reading:
             self._modes |= {"extruder"}
         elif code == "G28":
             self._homed = self._homed or "Z" in line.words or not {"X", "Y"} & set(line.words)
-        elif code.startswith("T") and self.state.tool != self.before.tool:
+        elif code.startswith("T") and self._base.tool != self._before[0].tool:
             self.lose(f"{code} changed the tool, and no move to a place of its own has come since")
         elif code in STRAYING:
             self._why = f"{code} moved the head to a place that it doesn't tell"
@@ -209,21 +264,23 @@ class Reading:
     # ------------------------------------------------------------------------------------------------ the print
 
     def _laid(self, segments: tuple[Segment, ...]) -> tuple[News, ...]:
-        news: list[News] = []
+        news: tuple[News, ...] = ()
         # What is only pushed back to where it was drawn from lays nothing, wherever the head goes meanwhile.
-        primed = self.before.primed_e + _FED_MM
+        primed = self._before[1][5] + _FED_MM
         for segment in segments:
             start, end = segment.start, segment.end
             lays = end.e > max(start.e, primed) and (start.x != end.x or start.y != end.y)
-            if not lays or self.card is not None:
-                continue
-            if not self.printing:
-                news.append(self._begin(None))
-            number = self.layering.number
-            height = self.layering.lay(segment)
-            if height is not None and self.layering.number >= number:
-                news.append(LayerBegins(self.layering.number, height))
-        return tuple(news)
+            if lays and self.card is None:
+                news += self._lay((start.x, start.y, start.z), (end.x, end.y, end.z))
+        return news
+
+    def _lay(self, start: Point, end: Point) -> tuple[News, ...]:
+        began: tuple[News, ...] = () if self.printing else (self._begin(None),)
+        number = self.layering.number
+        height = self.layering.lay(start, end)
+        if height is None or self.layering.number < number:
+            return began
+        return *began, LayerBegins(self.layering.number, height)
 
     def _begin(self, name: str | None) -> Began:
         self.run += 1
@@ -249,7 +306,7 @@ class Reading:
                 return self.end(Outcome.FAILED, "the host sent M112, an emergency stop")
             case "G28" if "Z" in line.words or not {"X", "Y"} & set(line.words):
                 return self.end(Outcome.LOST, "the machine was homed; another print begins")
-            case "M104" | "M109" if line.value("S") == 0 and line.value("T") in (None, float(self.state.tool)):
+            case "M104" | "M109" if line.value("S") == 0 and line.value("T") in (None, float(self._base.tool)):
                 return self.end(Outcome.FINISHED) if self.card is None else ()
             case "M23":
                 self._file = line.text.lstrip("/")
@@ -267,3 +324,8 @@ class Reading:
         """The printer prints `file` from its own card."""
         ended = self.end(Outcome.LOST, "a print from the printer's card begins")
         return *ended, self._begin(file.strip(" /!#") or "card")
+
+
+def _whole(base: State, at: Spot) -> State:
+    x, y, z, e, feed_mm_min, primed_e = at
+    return replace(base, position=Position(x, y, z, e), feed_mm_min=feed_mm_min, primed_e=primed_e)

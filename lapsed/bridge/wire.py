@@ -1,4 +1,4 @@
-"""What goes out, and what answers are due: shared by the relay and its parking."""
+"""What goes out, and what answers are due: shared by all that makes up the relay."""
 
 from dataclasses import dataclass, field
 
@@ -13,7 +13,8 @@ class Wire:
 
     `host_due` and `ours_due` count lines that the printer has yet to answer; ours are answered first. `doubtful` are
     answers kept from the host that may have been meant for it. `tail_passed` bytes of an unfinished line have gone to
-    the host.
+    the host. The host sent last at `sent_at`, heard last at `told_at`, the printer spoke last at `heard_at`. Until
+    `rest_until` answers can't be counted on.
     """
 
     to_printer: bytearray = field(default_factory=bytearray)
@@ -25,8 +26,10 @@ class Wire:
     doubtful: int = 0
     asks_place: bool = False
     tail_passed: int = 0
+    sent_at: float = 0.0
     heard_at: float = 0.0
     told_at: float = 0.0
+    rest_until: float = 0.0
 
     def send(self, line: bytes, now: float) -> None:
         """Send a line of ours."""
@@ -48,3 +51,7 @@ class Wire:
         """Tell the daemon, if it is there."""
         if self.attached:
             self.says.append(message)
+
+    def nothing_due(self) -> None:
+        """The printer has forgotten all that it was sent."""
+        self.host_due = self.ours_due = self.doubtful = 0

@@ -246,6 +246,28 @@ class SerialLine:
         return [record for record in self.executed() if record["number"] is None]
 
 
+class Bench:
+    """A relay fed by hand; `said` are its words since the last look."""
+
+    def __init__(self, **ways):
+        self.relay = Relay(Ways(**ways))
+        self.relay.host_there(there=True, now=0.0)
+        self.relay.printer_there(there=True, reason="", now=0.0)
+        self.relay.attach(0.0)
+        self.out()
+
+    def out(self):
+        wire = self.relay.wire
+        gone = bytes(wire.to_printer), bytes(wire.to_host), wire.says
+        wire.to_printer, wire.to_host, wire.says = bytearray(), bytearray(), []
+        return gone
+
+    def exchange(self, line):
+        self.relay.host(line, 0.0)
+        self.relay.printer(b"ok\n", 0.0)
+        return self.out()
+
+
 def sliced(name: str) -> list[str]:
     """The lines of a file that a real slicer has written."""
     return lzma.open(DATA / f"{name}.gcode.xz").read().decode("utf-8", "surrogateescape").splitlines()

@@ -4,9 +4,8 @@ import pytest
 
 from lapsed.bridge import talk
 from lapsed.bridge.holding import Ways
-from lapsed.bridge.relay import Relay
 from lapsed.sim.stream import framed
-from tests.bridge.line import Daemon, SerialLine, squares, undone
+from tests.bridge.line import Bench, Daemon, SerialLine, squares, undone
 
 
 def away(**ways):
@@ -70,28 +69,6 @@ def test_a_cancellation_at_the_panel_ends_the_print():
     line.say(b"//action:cancel\n")
     line.play(until=lambda: bool(daemon.of(talk.PrintOver)))
     assert daemon.of(talk.PrintOver) == [talk.PrintOver("cancelled", "the print was cancelled at the printer")]
-
-
-class Bench:
-    """A relay fed by hand; `said` are its words since the last look."""
-
-    def __init__(self, **ways):
-        self.relay = Relay(Ways(**ways))
-        self.relay.host_there(there=True, now=0.0)
-        self.relay.printer_there(there=True, reason="", now=0.0)
-        self.relay.attach(0.0)
-        self.out()
-
-    def out(self):
-        wire = self.relay.wire
-        gone = bytes(wire.to_printer), bytes(wire.to_host), wire.says
-        wire.to_printer, wire.to_host, wire.says = bytearray(), bytearray(), []
-        return gone
-
-    def exchange(self, line):
-        self.relay.host(line, 0.0)
-        self.relay.printer(b"ok\n", 0.0)
-        return self.out()
 
 
 PLACE = b"X:10.00 Y:20.00 Z:3.40 E:1.00 Count X:800\nok\n"

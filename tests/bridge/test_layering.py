@@ -3,17 +3,13 @@
 import json
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from lapsed.bridge import layering
-from lapsed.bridge.reading import LayerBegins, Reading, quick
+from lapsed.bridge.reading import LayerBegins, Reading
 from lapsed.gcode import bedding, layers, rises
 from lapsed.gcode.dialect import Dialect
-from lapsed.gcode.line import parse
 from lapsed.gcode.reading import read
 from lapsed.sim.part import write_part
-from lapsed.sim.stream import framed
 from tests.bridge.line import DATA, sliced, squares
 
 
@@ -106,25 +102,3 @@ def test_a_nozzle_cleaned_higher_up_takes_no_number():
 )
 def test_the_figures_are_those_of_whole_files(name, module):
     assert getattr(layering, name) == getattr(module, name)
-
-
-NUMBERS = st.floats(-500, 500).map(lambda value: f"{value:.3f}")
-
-
-@given(
-    words=st.dictionaries(st.sampled_from("XYZEF"), NUMBERS, min_size=1),
-    number=st.none() | st.integers(0, 99_999),
-    code=st.sampled_from(["G0", "G1"]),
-    ending=st.sampled_from(["\n", "\r\n"]),
-    spoilt=st.booleans(),
-)
-def test_plain_moves_are_read_quickly_as_they_are_read_slowly(words, number, code, ending, spoilt):
-    text = " ".join([code, *(f"{letter}{value}" for letter, value in words.items())])
-    raw = (framed(number, text).decode().strip() if number is not None else text) + ending
-    if spoilt:
-        raw = raw.replace(code, "G2", 1)
-    read_quickly, read_slowly = quick(raw.encode()), parse(raw)
-    if spoilt:
-        assert read_quickly is None
-    else:
-        assert read_quickly == read_slowly
