@@ -1,6 +1,7 @@
 """The duties of a service, each with what would break it: the watchdog, SIGHUP, the end in the middle of a shot."""
 
 import asyncio
+import gc
 import re
 import time
 from pathlib import Path
@@ -59,6 +60,20 @@ async def test_the_watchdog_is_fed_by_the_loop_and_starves_while_it_stands_still
     await until(lambda: one._manager.fed > before)
     feeding.cancel()
     await asyncio.gather(feeding, return_exceptions=True)
+
+
+async def test_what_was_imported_is_not_looked_through_for_garbage_between_shots(monkeypatch):
+    frozen = []
+
+    async def noting(_):
+        frozen.append(gc.get_freeze_count())
+
+    monkeypatch.setattr(_Service, "run", noting)
+    try:
+        await service.serve(settings.Settings.model_construct(), Path("/nowhere"))
+    finally:
+        gc.unfreeze()
+    assert frozen[0] > 10_000
 
 
 class Filming:
