@@ -1,8 +1,9 @@
 """Edit lists as files: our own JSON, OpenTimelineIO for editors, and FFmpeg's concat list."""
 
 import os
+from collections.abc import Sequence
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, takewhile, zip_longest
 from pathlib import Path
 from urllib.parse import quote
 
@@ -57,23 +58,38 @@ def _write(edit: EditList, folder: Path, target: Path) -> None:
 def to_otio(edit: EditList, folder: Path, target: Path) -> str:
     """An OpenTimelineIO timeline that lies in `target`: one video track, a clip for each turn of a frame.
 
-    Frames are named relative to it. What the format has no word for (crop, gain, shift, mix, caption) is in the
-    clips' metadata under "lapsed".
+    Frames are named relative to it. A frame that dissolves into the one after it does so by a transition that ends at
+    the cut; the clip after it has as much more before it, as the format's transitions want. What the format has no
+    word for (crop, gain, shift, the exact share of a mix, caption) is in the clips' metadata under "lapsed".
     """
     rate = float(edit.rate)
     timeline = otio.schema.Timeline(edit.clip, metadata={"lapsed": {"size": list(edit.size), "codec": edit.codec}})
     track = otio.schema.Track(edit.clip, kind=otio.schema.TrackKind.Video)
-    for frame, run in groupby(edit.pieces, lambda piece: piece.frame):
-        pieces = list(run)
-        shows = otio.opentime.TimeRange(
-            otio.opentime.RationalTime(0, rate), otio.opentime.RationalTime(sum(p.shows for p in pieces), rate)
-        )
+    turns = [(frame, list(run)) for frame, run in groupby(edit.pieces, lambda piece: piece.frame)]
+    lead = 0
+    for (frame, pieces), after in zip_longest(turns, turns[1:]):
+        shows = sum(piece.shows for piece in pieces)
         url = quote(os.path.relpath(folder / frame, target))
-        media = otio.schema.ExternalReference(target_url=url, available_range=shows)
+        media = otio.schema.ExternalReference(target_url=url, available_range=_range(0, lead + shows, rate))
         details = {"lapsed": {"pieces": [_details(piece) for piece in pieces]}}
-        track.append(otio.schema.Clip(Path(frame).stem, media, shows, metadata=details))
+        track.append(otio.schema.Clip(Path(frame).stem, media, _range(lead, shows, rate), metadata=details))
+        lead = 0 if after is None else _dissolving(pieces, after[0])
+        if lead:
+            kind = otio.schema.TransitionTypes.SMPTE_Dissolve
+            ends = (otio.opentime.RationalTime(frames, rate) for frames in (lead, 0))
+            track.append(otio.schema.Transition("dissolve", kind, *ends))
     timeline.tracks.append(track)
     return str(timeline.to_json_string(indent=1))
+
+
+def _range(first: int, frames: int, rate: float) -> otio.opentime.TimeRange:
+    return otio.opentime.TimeRange(otio.opentime.RationalTime(first, rate), otio.opentime.RationalTime(frames, rate))
+
+
+def _dissolving(pieces: Sequence[Piece], into: str) -> int:
+    """How many output frames at the end of a turn have the frame `into` mixed in."""
+    mixed = takewhile(lambda piece: piece.mix is not None and piece.mix.frame == into, reversed(pieces))
+    return sum(piece.shows for piece in mixed)
 
 
 def _details(piece: Piece) -> dict[str, object]:

@@ -11,7 +11,7 @@ import pytest
 import simplejpeg
 
 from lapsed.clip import exchange
-from lapsed.clip.conform import Turn
+from lapsed.clip.conform import Turn, conform
 from lapsed.clip.editlist import EditList, edit
 from lapsed.clip.exchange import keep, read
 from lapsed.clip.shape import shape
@@ -42,6 +42,7 @@ def test_opentimelineio_s_own_reader_finds_the_frames_and_their_times(folder: Pa
     timeline = otio.adapters.read_from_file(str(folder / "clips" / "wide.otio"))
     (track,) = timeline.video_tracks()
     assert timeline.name == "wide"
+    assert [type(item).__name__ for item in track] == ["Clip", "Transition", "Clip", "Clip"]
     clips = list(track.find_clips())
     rate = 24000 / 1001
     assert [clip.trimmed_range().duration.to_frames() for clip in clips] == [4, 2, 6]
@@ -54,6 +55,34 @@ def test_opentimelineio_s_own_reader_finds_the_frames_and_their_times(folder: Pa
     assert [(piece["shows"], piece["caption"]) for piece in pieces] == [(3, "Layer 1"), (1, "Layer 1")]
     assert dict(pieces[1]["mix"]) == {"frame": NAMES[1], "share": 0.25}
     assert list(pieces[0]["crop"]) == [0, 4, 96, 54]
+
+
+def test_dissolves_are_transitions_that_opentimelineio_itself_can_expand(folder: Path) -> None:
+    clip = Clip(name="wide", size_px=(64, 36), between="dissolve", length_s=1, hold_end_s=0)
+    turns = conform(clip, len(NAMES))
+    keep(edit(NAMES, (96, 64), 1, shape((96, 64), clip), clip, turns=turns), folder, folder / "clips")
+    (track,) = otio.adapters.read_from_file(str(folder / "clips" / "wide.otio")).video_tracks()
+    kinds = [type(item).__name__ for item in track]
+    assert kinds == ["Clip", "Transition", "Clip", "Transition", "Clip"]
+    shown = [item.trimmed_range().duration.to_frames() for item in track if isinstance(item, otio.schema.Clip)]
+    mixed = [sum(turn.shows for turn in turns if turn.index == index and turn.share) for index in range(2)]
+    assert sum(shown) == 25
+    for transition, frames in zip((track[1], track[3]), mixed, strict=True):
+        assert transition.transition_type == "SMPTE_Dissolve"
+        assert (transition.in_offset.to_frames(), transition.out_offset.to_frames()) == (frames, 0)
+    for item in track.find_clips():
+        whole, used = item.media_reference.available_range, item.trimmed_range()
+        assert whole.start_time <= used.start_time
+        assert used.end_time_exclusive() <= whole.end_time_exclusive()
+    # The library's own reading of what a transition takes from either side, in media time.
+    expanded = otio.algorithms.track_with_expanded_transitions(track)
+    before, (fading, transition, coming), after, *_ = expanded
+    assert before.trimmed_range().duration.to_frames() == shown[0] - mixed[0]
+    assert fading.trimmed_range().duration.to_frames() == mixed[0]
+    assert coming.trimmed_range() == otio.opentime.TimeRange(
+        otio.opentime.RationalTime(0, 25), otio.opentime.RationalTime(mixed[0], 25)
+    )
+    assert coming.media_reference.target_url == after.media_reference.target_url
 
 
 def test_debian_s_ffmpeg_reads_the_concat_list(folder: Path) -> None:
