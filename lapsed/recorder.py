@@ -66,6 +66,7 @@ class Recorder:
         self._over, self._failed, self._thinned, self._spared = over, failed, thinned, spared
         self._take: Ledger | None = None
         self._cleared: asyncio.Future[bool] | None = None
+        self._failing: Path | None = None
         self._closing: set[asyncio.Task[None]] = set()
 
     @property
@@ -144,9 +145,25 @@ class Recorder:
         log.error("%s: %s", self._printer.name, error)
         given_up = not isinstance(error, BugError) and take is self._take
         if given_up:
-            self._take = None
+            self._take, self._failing = None, take.folder
             self._hold_on(take.leave(), f"leaving a take of {self._printer.name}")
         self._failed(error, given_up)
+
+    async def well_again(self) -> bool:
+        """Whether the take that was given up could be put in order and closed: then the disk takes writes again."""
+        folder = self._failing
+        if folder is None:
+            return True  # it could not even be begun, so that only another attempt tells
+        try:
+            stamp = clock.stamp()
+            await asyncio.to_thread(recovery.recover, folder, stamp)
+            reason = "the disk refused to be written; once it was well the print went on in another take"
+            await asyncio.to_thread(recovery.finish, folder, Outcome.LOST, reason, stamp)
+        except LapsedError:
+            return False
+        self._failing = None
+        self._over(folder, f"the take ended: {reason}")
+        return True
 
     def _hold_on(self, work: Coroutine[object, object, None], name: str) -> None:
         task = asyncio.get_running_loop().create_task(work, name=name)

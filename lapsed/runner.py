@@ -41,6 +41,9 @@ from lapsed.take.records import CameraNoted, CueNoted, Kept, Noted, PrintNoted, 
 
 log = logging.getLogger(__name__)
 
+DISK_AGAIN_S = 2.0
+"""Between looks after a disk that refused to be written."""
+
 
 class Runner:
     """Films one printer into takes in `store`.
@@ -81,6 +84,7 @@ class Runner:
         self._turning = False
         self._timer: asyncio.TimerHandle | None = None
         self._tasks: set[asyncio.Task[None]] = set()
+        self._looking_after: asyncio.Task[None] | None = None
 
     @property
     def ready(self) -> bool:
@@ -328,6 +332,15 @@ class Runner:
         self._onlooker.went_wrong(str(error), clock.stamp())
         if given_up:
             self.tell(s.TakeFailed(str(error)))
+            if self._looking_after is None or self._looking_after.done():
+                self._looking_after = self._do(self._look_after_disk())
+
+    async def _look_after_disk(self) -> None:
+        """As long as a print goes on unfilmed, because its take could not be written."""
+        while self._state.unfilmed is not None:
+            await asyncio.sleep(DISK_AGAIN_S)
+            if await self._recorder.well_again():
+                self.tell(s.DiskWell())
 
     def _thinned(self, text: str) -> None:
         self._noticed("trouble", text, clock.stamp().utc)

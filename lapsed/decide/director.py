@@ -7,6 +7,7 @@ from typing import assert_never
 from lapsed.decide import cadence, prints, shot, watch
 from lapsed.decide.state import (
     Action,
+    DiskWell,
     Done,
     EndTake,
     Event,
@@ -87,7 +88,7 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Action, .
             _link(turn, event)
         case PrintStarted() | PrintTold() | PrintPaused() | PrintResumed() | PrintEnded() | Recovered() | FileRead():
             _print(turn, event)
-        case TakeFailed() | Stopped() | Leave() | Skip() | ShootNow() | EndTake():
+        case TakeFailed() | DiskWell() | Stopped() | Leave() | Skip() | ShootNow() | EndTake():
             _told(turn, event)
         case _:
             assert_never(event)
@@ -145,7 +146,7 @@ def _print(turn: Turn, event: prints.Told | Recovered | FileRead) -> None:
     watch.estimate(turn)
 
 
-def _told(turn: Turn, event: TakeFailed | Stopped | Leave | Skip | ShootNow | EndTake) -> None:
+def _told(turn: Turn, event: TakeFailed | DiskWell | Stopped | Leave | Skip | ShootNow | EndTake) -> None:
     match event:
         case Skip(on):
             turn.change(skipping=on)
@@ -155,8 +156,9 @@ def _told(turn: Turn, event: TakeFailed | Stopped | Leave | Skip | ShootNow | En
         case EndTake():
             prints.end_by_hand(turn)
         case TakeFailed(reason):
-            shot.let_go(turn, reason)
-            turn.change(take=None, closing=None, next_print=None)
+            prints.failed(turn, reason)
+        case DiskWell():
+            prints.film_on(turn)
         case Stopped(reason):
             turn.change(stopped=reason)
         case Leave():

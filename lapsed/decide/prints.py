@@ -71,7 +71,7 @@ def _started(turn: Turn, event: PrintStarted) -> None:
         return
     turn.change(ended=None)
     if turn.state.closing is not None or (take is None and turn.state.pending):
-        turn.change(next_print=event.print)
+        turn.change(next_print=event.print, unfilmed=None)
     elif take is None:
         begin(turn, event.print, joined=event.joined)
     elif event.joined and _same(take.print, event.print):
@@ -101,8 +101,8 @@ def begin(turn: Turn, info: PrintInfo, *, joined: bool) -> None:
         next_s=turn.now if rule.every_s is not None else None,
         layerless_at=turn.now + LAYERLESS_S if rule.every_s is None and not rule.cue_lines_only else None,
     )
-    awaits = turn.state.rules.reads_file and bool(info.name)
-    turn.change(take=Take(info, turn.now, awaits=awaits), track=track, closing=None, next_print=None, loose=None)
+    taken = Take(info, turn.now, awaits=turn.state.rules.reads_file and bool(info.name))
+    turn.change(take=taken, track=track, closing=None, next_print=None, unfilmed=None, loose=None)
     turn.do(OpenTake(info))
     if joined:
         turn.note("joined", "the print was already under way; what came before is not on film")
@@ -111,12 +111,29 @@ def begin(turn: Turn, info: PrintInfo, *, joined: bool) -> None:
 def over(turn: Turn, outcome: Outcome, detail: str) -> None:
     """The print has ended: nothing more is sent for it, and its take closes when the last frame is in."""
     shot.lost(turn, ended_as(detail))
-    turn.change(next_print=None, loose=None)
+    turn.change(next_print=None, unfilmed=None, loose=None)
     if turn.state.take is None:
         return
     if turn.state.closing is None:
         turn.change(closing=(outcome, detail))
     close(turn)
+
+
+def failed(turn: Turn, reason: str) -> None:
+    """The take can't be written: the print goes on without us, until the disk is well or it is over."""
+    state = turn.state
+    shot.let_go(turn, reason)
+    if turn.state.shot is not None:  # its numbers mean nothing in the take that comes next
+        turn.change(shot=replace(turn.state.shot, known=True))
+    going_on = state.next_print or (state.take.print if state.take is not None and state.closing is None else None)
+    turn.change(take=None, closing=None, next_print=None, unfilmed=going_on)
+
+
+def film_on(turn: Turn) -> None:
+    """Film what is left of a print whose take had failed, in another one."""
+    state = turn.state
+    if state.unfilmed is not None and state.shot is None and not state.pending:
+        begin(turn, state.unfilmed, joined=True)
 
 
 def ended_as(detail: str) -> str:
@@ -128,6 +145,7 @@ def end_by_hand(turn: Turn) -> None:
     """Someone has seen enough of this print: let go of it, and close its take when the last frame is in."""
     take = turn.state.take
     if take is None or turn.state.closing is not None:
+        turn.change(unfilmed=None)
         return
     shot.let_go(turn, "the take was ended by hand")
     turn.change(ended=take.print, closing=(Outcome.CANCELLED, "the take was ended by hand"))

@@ -132,6 +132,7 @@ class State:
     next_print: PrintInfo | None = None  # a print that began while frames of the last one were still coming
     stopped: str | None = None  # why no shot may be begun at present
     skipping: bool = False  # someone asked for no shots until further notice
+    unfilmed: PrintInfo | None = None  # the print whose take could not be written any more; it goes on without us
     ended: PrintInfo | None = None  # the print whose take someone ended; it isn't filmed again
     leaving: bool = False  # the daemon is being stopped
 
@@ -212,6 +213,11 @@ class TakeFailed:
 
 
 @dataclass(frozen=True, slots=True)
+class DiskWell:
+    """The disk takes writes again, after a take had failed."""
+
+
+@dataclass(frozen=True, slots=True)
 class Stopped:
     """No shot may be begun, because of `reason`; None lifts it."""
 
@@ -254,6 +260,7 @@ Event = (
     | Planned
     | Tick
     | TakeFailed
+    | DiskWell
     | Stopped
     | Leave
     | ByHand

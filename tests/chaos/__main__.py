@@ -16,7 +16,7 @@ from pathlib import Path
 from lapsed import clock
 from tests.chaos import serial_day
 from tests.chaos.day import LAYERS, Counts, live
-from tests.chaos.script import KINDS, script
+from tests.chaos.script import KINDS, RARE, script
 
 
 def main() -> int:
@@ -25,12 +25,14 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1, help="of the first day; each day has the next")
     parser.add_argument("--days", type=int, default=10**9, help="begin no more days than these")
     parser.add_argument("--faults", type=int, default=6, help="how many on a day")
-    parser.add_argument("--only", default="", help=f"kinds of faults, with commas between: {', '.join(KINDS)}")
+    parser.add_argument(
+        "--only", default="", help=f"kinds of faults, with commas between: {', '.join((*KINDS, *RARE))}"
+    )
     parser.add_argument("--line", action="store_true", help="days on the serial line, with faults of their own")
     options = parser.parse_args()
     kinds = tuple(filter(None, options.only.split(",")))
-    if not set(kinds) <= set(KINDS):
-        parser.error(f"--only takes {', '.join(KINDS)}")
+    if not set(kinds) <= {*KINDS, *RARE}:
+        parser.error(f"--only takes {', '.join((*KINDS, *RARE))}")
     counts, until = Counts(), clock.monotonic() + options.seconds
     for seed in count(options.seed):
         if clock.monotonic() > until or seed >= options.seed + options.days:

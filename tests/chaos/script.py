@@ -1,6 +1,7 @@
 """Seeded scripts: what goes wrong in the course of a print, when, and how it is carried out."""
 
 import asyncio
+import contextlib
 import random
 import signal
 from collections.abc import Awaitable, Callable
@@ -42,6 +43,11 @@ def script(seed: int, layers: int, count: int, kinds: tuple[str, ...] = ()) -> t
 def fault_line(fault: Fault) -> str:
     """`fault` in a few words."""
     return f"layer {fault.layer} +{fault.later_s:g} s: {fault.kind} {fault.word} {fault.figure:g}".replace("  ", " ")
+
+
+async def carry_out(yard: Yard, fault: Fault) -> None:
+    """Let `fault` happen; returns once it is over."""
+    await {**KINDS, **RARE}[fault.kind](yard, fault)
 
 
 async def _kill(yard: Yard, fault: Fault) -> None:
@@ -120,6 +126,57 @@ async def _disk_slow(yard: Yard, fault: Fault) -> None:
     yard.slow_disk(0)
 
 
+async def _disk_full(yard: Yard, fault: Fault) -> None:
+    """Not a byte is left, where the store is on a disk of its own."""
+    filler = yard.store / "filler"
+    with filler.open("wb", buffering=0) as file:
+        for size in (1 << 16, 1 << 12, 1):
+            with contextlib.suppress(OSError):
+                while file.write(bytes(size)) == size:
+                    pass
+    await asyncio.sleep(1 + fault.figure)
+    filler.unlink()
+
+
+async def _injected(yard: Yard, seconds: float, calls: str, how: str) -> None:
+    """Have strace(1) tamper with system calls of the daemon and its workers for so long."""
+    pids = [yard.pid, *(worker.pid for worker in yard.workers())] if yard.pid is not None else []
+    if not pids:
+        return
+    attached = [word for pid in pids for word in ("--attach", str(pid))]
+    command = (
+        "strace",
+        "-f",
+        "-qq",
+        "-o",
+        "/dev/null",
+        "-e",
+        f"trace={calls}",
+        "-e",
+        f"inject={calls}:{how}",
+        *attached,
+    )
+    strace = await asyncio.create_subprocess_exec(*command, stderr=asyncio.subprocess.PIPE)
+    try:
+        async with asyncio.timeout(seconds):
+            said = (await strace.communicate())[1].decode()
+            assert "No such process" in said or not said, said
+    except TimeoutError:
+        strace.send_signal(signal.SIGINT)
+        await strace.communicate()
+
+
+async def _disk_read_only(yard: Yard, fault: Fault) -> None:
+    """The kernel makes the file system read-only, as it does after an error on it; files that are open stay so."""
+    await _injected(yard, 1 + fault.figure, WRITING, "error=EROFS")
+
+
+async def _sync_slow(yard: Yard, fault: Fault) -> None:
+    """Each sync takes seconds, as on a worn card or while the disk is full of someone else's data."""
+    with _Excused(yard):
+        await _injected(yard, 3 + fault.figure, "fsync,fdatasync", f"delay_enter={int(2.5e6)}")
+
+
 async def _clock(yard: Yard, fault: Fault) -> None:
     yard.set_wall({"forward": 3 * 3600, "back": -3 * 3600, "dawn": -clock.utc_now().timestamp() + 20}[fault.word])
 
@@ -164,7 +221,20 @@ KINDS: dict[str, Callable[[Yard, Fault], Awaitable[None]]] = {
     "disk-slow": _disk_slow,
     "clock": _clock,
 }
-"""Everything that can go wrong; those that mean the daemon's own life come one at a time."""
+"""Everything that can go wrong."""
+
+RARE: dict[str, Callable[[Yard, Fault], Awaitable[None]]] = {
+    "disk-full": _disk_full,
+    "disk-read-only": _disk_read_only,
+    "sync-slow": _sync_slow,
+}
+"""What is not drawn unless it is asked for: it needs strace(1), or a file system for the store alone."""
+
+ALONE = frozenset({"kill", "end", "stop", "disk-refuses", *RARE})
+"""What concerns the daemon's own life comes one at a time."""
+
+WRITING = "pwrite64,ftruncate,fallocate,rename,renameat,renameat2,mkdir,mkdirat,unlink,unlinkat"
+"""The calls by which journal and frames are written, but for write(2), which sockets and logs need as well."""
 
 WORDS: dict[str, tuple[str, ...]] = {
     "camera": (

@@ -394,6 +394,36 @@ def test_a_take_that_cannot_be_written_lets_the_print_go_by(bench):
     assert bench.of(s.OpenTake)[-1].print.name == "pier.gcode"
 
 
+def test_what_is_left_of_a_print_is_filmed_in_another_take_once_the_disk_is_well(bench):
+    bench.begin()
+    bench.tell(LayerSeen(1))
+    bench.answer_until(P.EXPOSING)
+    bench.tell(s.TakeFailed("the disk is full"))
+    bench.tell(s.DiskWell())
+    assert len(bench.of(s.OpenTake)) == 1  # the head is on its way back, and a frame is still to come
+    bench.answer_until(None)
+    bench.tell(Landed(1, "main", bench.now, ("a.jpg",), 9))
+    assert bench.tell(LayerSeen(2)) == []
+    bench.tell(s.DiskWell())
+    assert [action.print.name for action in bench.of(s.OpenTake)] == ["lantern.gcode", "lantern.gcode"]
+    assert not bench.state.track.top_sure  # other objects may have been finished meanwhile
+    assert bench.shoot(3, 0.6) == 1
+    assert bench.tell(s.DiskWell()) == []
+
+
+@pytest.mark.parametrize(
+    "event",
+    [PrintEnded(Outcome.FINISHED), s.EndTake(), PrintStarted(PrintInfo("pier.gcode"))],
+    ids=lambda e: type(e).__name__,
+)
+def test_a_print_that_is_over_or_was_ended_by_hand_is_not_filmed_when_the_disk_is_well(bench, event):
+    bench.begin()
+    bench.tell(s.TakeFailed("the disk is full"), event)
+    before = len(bench.of(s.OpenTake))
+    bench.tell(s.DiskWell())
+    assert len(bench.of(s.OpenTake)) == before
+
+
 def test_frames_still_coming_for_a_take_that_failed_keep_the_next_one_waiting(bench):
     bench.begin()
     bench.tell(LayerSeen(1))

@@ -52,6 +52,7 @@ shell_events = st.one_of(
     st.builds(s.Planned, small, st.floats(0, 9), st.floats(0, 9)),
     st.builds(s.Stopped, st.one_of(st.none(), st.just("full"))),
     st.just(s.TakeFailed("full")),
+    st.just(s.DiskWell()),
     st.builds(s.FileRead, names, st.sampled_from([None, FORECAST])),
     st.builds(s.Skip, st.booleans()),
     st.just(s.ShootNow()),
