@@ -152,7 +152,7 @@ def _dnxhr(title: str, profile: str, pixels: Pixels) -> Codec:
 
 
 CODECS: Final[Mapping[str, Codec]] = {
-    "h264": Codec("H.264", "libx264", "h264", "mp4", _YUV420, Hunger(35, 3.4), _x264, level=_h264_level),
+    "h264": Codec("H.264", "libx264", "h264", "mp4", _YUV420, Hunger(47, 3.4), _x264, level=_h264_level),
     "h265": Codec(
         "H.265", "libx265", "hevc", "mp4", _YUV420_10, Hunger(162, 6.6), _x265, tag="hvc1", level=_h265_level
     ),

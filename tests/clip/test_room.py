@@ -11,7 +11,8 @@ H264 = CODECS["h264"]
 
 
 def test_memory_is_shared_out_by_what_was_measured() -> None:
-    assert room(H264, FRAME, UHD, 2).workers == 2
+    assert room(H264, FRAME, UHD, 2).workers == 1  # a second would take the memory of the encoder's look-ahead
+    assert room(H264, FRAME, TALL, 2).workers == 2
     assert 3 <= room(H264, FRAME, UHD, 2).look_ahead < 40
     assert room(H264, FRAME, TALL, 2).look_ahead == 40
     assert room(H264, FRAME, UHD, 8).ahead == room(H264, FRAME, UHD, 8).workers + 1

@@ -79,6 +79,14 @@ def test_several_processes_make_the_same_packets_as_one(takes_of: Callable, tmp_
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([folder.name, "one.mp4", "two.mp4"])
 
 
+def test_threads_share_out_frames_and_not_slices(takes_of: Callable, tmp_path: Path) -> None:
+    delivery.write(plan([1] * 4), takes_of(4), tmp_path / "c.mp4", Tags("t"), lambda _: None, means=Means(2))
+    # x264 writes its settings into the stream as user data (H.264, D.1.7).
+    settings = (tmp_path / "c.mp4").read_bytes()
+    assert b" threads=2 " in settings
+    assert b" sliced_threads=0 " in settings
+
+
 def test_what_goes_wrong_in_a_process_is_told(takes_of: Callable, tmp_path: Path) -> None:
     folder, edit = takes_of(4), plan([100] * 3)
     for frame in folder.iterdir():
