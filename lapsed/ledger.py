@@ -18,14 +18,17 @@ from lapsed.wall import Wall
 class Ledger:
     """One take being written. `trouble` hears of everything that could not be.
 
-    Opening a take waits for the disk, so it happens in a thread; what is written meanwhile follows in its order.
+    Opening a take waits for the disk, so it happens in a thread; what is written meanwhile follows in its order. What
+    is written in one turn of the loop goes to the journal's thread at the end of that turn: cameras are ordered
+    first, and one commit serves for it all.
     """
 
     def __init__(self, opening: Callable[[], Journal], trouble: "Trouble", began_s: float) -> None:
         self._trouble = trouble
         self._wall = Wall(began_s)
-        self._early: list[tuple[tuple[Record, ...], asyncio.Future[bool]]] = []
+        self._due: list[tuple[tuple[Record, ...], asyncio.Future[bool]]] = []
         self._journal: Journal | None = None
+        self._tried = False
         self._opening = asyncio.get_running_loop().create_task(self._open(opening))
 
     @classmethod
@@ -71,12 +74,14 @@ class Ledger:
         if self._journal is None:
             return None
         self.write(*self._wall.look())
+        self._pass_on()
         done = await self._settled(self._journal.close(outcome, reason, clock.stamp()))
         return self._journal.folder if done else None
 
     async def leave(self) -> None:
         """Stop writing and leave the take open for a later daemon."""
         await asyncio.shield(self._opening)
+        self._pass_on()
         if self._journal is not None:
             await self._settled(self._journal.leave())
 
@@ -85,22 +90,27 @@ class Ledger:
             self._journal = await asyncio.to_thread(opening)
         except LapsedError as error:
             self._trouble(self, error)
-        early, self._early = self._early, []
-        for records, answer in early:
+        finally:
+            self._tried = True
+            self._pass_on()
+
+    def _pass_on(self) -> None:
+        """Give the journal what is due; while it is still being opened that has to wait."""
+        if not self._tried:
+            return
+        due, self._due = self._due, []
+        for records, answer in due:
             if self._journal is None:
                 answer.set_result(False)
             else:
                 self._follow(self._journal.submit(*records), answer)
 
     def _submit(self, records: tuple[Record, ...]) -> asyncio.Future[bool]:
-        answer: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
-        records = (*self._wall.look(), *records)
-        if self._journal is not None:
-            self._follow(self._journal.submit(*records), answer)
-        elif self._opening.done():
-            answer.set_result(False)
-        else:
-            self._early.append((records, answer))
+        loop = asyncio.get_running_loop()
+        answer: asyncio.Future[bool] = loop.create_future()
+        if not self._due:
+            loop.call_soon(self._pass_on)
+        self._due.append(((*self._wall.look(), *records), answer))
         return answer
 
     def _follow(self, writing: Future[None], answer: asyncio.Future[bool]) -> None:
