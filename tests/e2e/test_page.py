@@ -232,6 +232,7 @@ def test_with_a_token_the_page_asks_for_it(workshop, pages):
     wide.get_by_label("Token").fill((shop.store / "token").read_text().strip())
     wide.get_by_role("button", name="Log in").click()
     expect(wide.locator("section.printer h2")).to_have_text("ottermole")
+    assert (shop.store / "token").read_text().strip() not in shop.said()
     wide.reload()
     expect(wide.locator("section.printer h2")).to_have_text("ottermole")
     assert [text for text in said if "401" not in text and "ERR_" not in text] == []
