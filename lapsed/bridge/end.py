@@ -20,12 +20,6 @@ CROWDED = 4 * 1024
 
 _T = TypeVar("_T")
 _CHUNK = 16 * 1024
-_MUCH = 1024
-"""Where so much has come at once there is more, and looking for it costs less than waiting to be told."""
-
-_MOST_READS = 16
-"""In a row, before the other end has its turn."""
-
 _RESET_S = 0.1
 
 
@@ -49,7 +43,7 @@ class Descriptor:
         self._crowded = crowded
         self._waiting = bytearray()
         self._loop = asyncio.get_running_loop()
-        self._open = self._reads = True
+        self._open = True
         os.set_blocking(number, False)
         self._loop.add_reader(number, self._readable)
 
@@ -75,37 +69,31 @@ class Descriptor:
 
     def pause(self, waiting: int) -> None:
         """Read nothing while so many bytes wait elsewhere, or read again."""
-        if not self._open:
-            return
-        self._reads = not waiting
-        if waiting:
+        if self._open and waiting:
             self._loop.remove_reader(self._number)
-        else:
+        elif self._open:
             self._loop.add_reader(self._number, self._readable)
 
     def close(self) -> None:
         """Let go of it."""
         if self._open:
-            self._open = self._reads = False
+            self._open = False
             self._loop.remove_reader(self._number)
             self._loop.remove_writer(self._number)
             os.close(self._number)
 
     def _readable(self) -> None:
-        for _ in range(_MOST_READS):
-            try:
-                data = os.read(self._number, _CHUNK)
-            except BlockingIOError:
-                return
-            except OSError as error:
-                self._gone(error.strerror)
-                return
-            if not data:
-                self._gone("it was hung up")
-                return
+        try:
+            data = os.read(self._number, _CHUNK)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self._gone(error.strerror)
+            return
+        if data:
             self._heard(data)
-            if len(data) < _MUCH or not self._reads:
-                return
+        else:
+            self._gone("it was hung up")
 
     def _writable(self) -> None:
         try:
