@@ -12,6 +12,7 @@ from av.video.frame import VideoFrame
 from av.video.reformatter import Colorspace, Interpolation
 from av.video.stream import VideoStream
 
+from lapsed.clip import quiet
 from lapsed.clip.codec import CODECS, Effort
 from lapsed.clip.editlist import EditList
 from lapsed.clip.planes import BT709, LIMITED
@@ -35,6 +36,9 @@ def write(
         done = 0
         for picture, shows in pictures:
             ready = _as_rgb(picture) if codec.container == "webp" else picture
+            if not done:
+                with quiet.keep_rank():
+                    stream.codec_context.open()
             for _ in range(shows):
                 ready.pts, ready.time_base = done, 1 / edit.rate
                 container.mux(_stamped(stream.encode(ready), edit.frames))
