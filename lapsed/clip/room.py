@@ -15,7 +15,7 @@ LIMIT_BYTES: Final = 700_000_000
 SHARE: Final = 0.6
 """How much of the free memory a delivery takes at most, so that what runs beside it has room to grow."""
 
-_PROGRAM: Final = 80_000_000
+_PROGRAM: Final = 105_000_000
 _STAGES: Final = 3  # scaled, summed and finished
 _LEAST, _MOST = 3, 40  # frames of look-ahead; 40 is x264's own choice for medium
 
