@@ -12,7 +12,7 @@ from lapsed.take import reader
 from tests.benchmarks.many_hosts import begin_all, hosts
 
 STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
-PRINTERS, LAYERS, LAYER_S = 6, 4, 0.5
+PRINTERS, LAYERS, LAYER_S = 6, 4, 2.0
 
 
 def configured(store, urls):

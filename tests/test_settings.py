@@ -178,7 +178,8 @@ def cameras_written_in(text: str) -> list[str]:
         if line[:2] in ("  ", "# ", "#", "[[")
     ]
     blocks = ("\n".join(lines)).split("[[printer.camera]]")[1:]
-    keys = [[line for line in block.split("[[")[0].splitlines() if re.match(r"[a-z_]+ = ", line)] for block in blocks]
+    key = re.compile(r"[a-z_]+ = |\[printer\.camera\.")
+    keys = [[line for line in block.split("[[")[0].splitlines() if key.match(line)] for block in blocks]
     return ["\n".join(block) for block in keys if block]
 
 

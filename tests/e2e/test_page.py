@@ -11,6 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
 
 PATIENCE_MS = 30_000
+expect.set_options(timeout=PATIENCE_MS)
 MOST_S = 150.0
 """A whole test of these takes 20 s on a quiet machine."""
 
@@ -85,18 +86,18 @@ def test_a_print_is_watched_through_a_restart_of_the_daemon(workshop, pages, tmp
     url = f"http://127.0.0.1:{address.partition('= ')[2]}/"
     for page in (phone, wide):
         wait_for(page, url)
-        expect(page.locator("section.printer h2")).to_have_text("ottermole", timeout=PATIENCE_MS)
-        expect(page.locator("dd").first).to_contain_text("landed", timeout=PATIENCE_MS)
+        expect(page.locator("section.printer h2")).to_have_text("ottermole")
+        expect(page.locator("dd").first).to_contain_text("landed")
         expect(page.locator("figure img").first).to_be_visible(timeout=PATIENCE_MS)
         assert_fits(page)
         assert_touchable(page)
         assert_accessible(page)
 
     shop.kill()
-    expect(phone.locator("#pulse")).to_contain_text("does not answer", timeout=PATIENCE_MS)
+    expect(phone.locator("#pulse")).to_contain_text("does not answer")
     shop.start()
     for page in (phone, wide):
-        expect(page.locator("#pulse")).to_have_text("live", timeout=PATIENCE_MS)
+        expect(page.locator("#pulse")).to_have_text("live")
 
     skip_and_end(phone, wide)
     look_over(phone, wide, url)
@@ -118,7 +119,7 @@ def skip_and_end(phone, wide) -> None:
     expect(phone.locator("section.printer .big")).to_have_text("beacon.gcode")
     phone.get_by_role("button", name="End the take").click()
     phone.locator("#question-yes").click()
-    expect(phone.locator("section.printer .big")).to_have_text("No print", timeout=PATIENCE_MS)
+    expect(phone.locator("section.printer .big")).to_have_text("No print")
 
 
 def look_over(phone, wide, url: str) -> None:
@@ -170,7 +171,7 @@ def choose_frames(page, take) -> None:
     page.get_by_role("button", name=f"Leave shot {first} out").click()
     expect(page.get_by_label(f"leave out shot {first}", exact=True)).to_be_checked()
     page.get_by_role("button", name="Stitch again").click()
-    expect(page.locator(f"#judged-{first}")).to_contain_text("by hand", timeout=PATIENCE_MS)
+    expect(page.locator(f"#judged-{first}")).to_contain_text("by hand")
     base = page.evaluate("location.origin")
     until(
         page,
