@@ -134,6 +134,7 @@ class Runner:
                 held_s=take.held_s,
                 forecast=forecast,
                 cued_s=take.cued_s,
+                ended=take.ended,
             )
         )
 

@@ -74,13 +74,16 @@ def _started(turn: Turn, event: PrintStarted) -> None:
         turn.change(next_print=event.print, unfilmed=None)
     elif take is None:
         begin(turn, event.print, joined=event.joined)
-    elif event.joined and _same(take.print, event.print):
+    elif event.joined and _same(take.print, event.print) and not take.ended:
         turn.change(take=replace(take, print=event.print))
         _unpause(turn)
         turn.change_track(after_gap=True)
         shot.rejoin(turn)
     else:
-        over(turn, Outcome.LOST, "another print began before the end of this one was seen")
+        if take.ended:
+            over(turn, Outcome.FINISHED, "")
+        else:
+            over(turn, Outcome.LOST, "another print began before the end of this one was seen")
         if turn.state.take is None:
             begin(turn, event.print, joined=event.joined)
         else:
@@ -184,6 +187,7 @@ def recovered(turn: Turn, event: Recovered) -> None:
         held_s=event.held_s,
         forecast=event.forecast,
         awaits=turn.state.rules.reads_file and event.forecast is None and bool(event.print.name),
+        ended=event.ended,
     )
     turn.change(take=take, track=track)
     if event.cued_s is not None and rule.length_s is not None:

@@ -99,7 +99,8 @@ class Take:
     """The print being filmed.
 
     `cues` is the number of the last cue, `missed` those of which the main camera has no frame. `held_s` is how long
-    our own holds took. `awaits` is true while the printed file is being read.
+    our own holds took. `awaits` is true while the printed file is being read; `ended` if an earlier daemon saw
+    the print finish, and cued its last frame.
     """
 
     print: PrintInfo
@@ -109,6 +110,7 @@ class Take:
     held_s: float = 0.0
     forecast: Forecast | None = None
     awaits: bool = False
+    ended: bool = False
     spread_by: str | None = None  # what the frames of a wished length are spread over, as last noted
     paused: bool = False
     paused_s: float = 0.0
@@ -145,7 +147,7 @@ class Recovered:
     """The daemon was started again and found a take open, of which nothing was seen for `silent_s`.
 
     `holding` is the shot whose hold had not been ended, `left` whether the head may be away for it. `missed`, `held_s`
-    and `forecast` are as in Take; `cued_s` is when the last cue was, None where this boot's clock can't tell.
+    `forecast` and `ended` are as in Take; `cued_s` is when the last cue was, None where this boot's clock can't tell.
     """
 
     print: PrintInfo
@@ -162,6 +164,7 @@ class Recovered:
     held_s: float = 0.0
     forecast: Forecast | None = None
     cued_s: float | None = None
+    ended: bool = False
 
 
 @dataclass(frozen=True, slots=True)

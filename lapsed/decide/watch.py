@@ -223,7 +223,9 @@ def ended(turn: Turn, event: PrintEnded) -> None:
     """The print is over; if finished, one more frame shows the whole part, which a layer's first moment never does."""
     rule, track = turn.state.rules.cadence, turn.state.track
     marked = rule.cue_lines_only or track.line is not None
-    if event.outcome is Outcome.FINISHED and rule.last_frame and not marked and _filming(turn):
+    take = turn.state.take
+    cued = take is not None and take.ended
+    if event.outcome is Outcome.FINISHED and rule.last_frame and not (marked or cued) and _filming(turn):
         # Whatever was under way can't be held for any more, and must not stand in the way of this one.
         shot.lost(turn, prints.ended_as(event.detail))
         _cue(turn, Why.END, track.layer, track.height_mm)

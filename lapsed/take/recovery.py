@@ -52,7 +52,8 @@ class Recovered:
 
     `cues` is the number of the last cue; `since_s` and `first_cue_s` are on the monotonic clock of this boot, reckoned
     by UTC if the machine was started anew; `top_mm` is the greatest height of a cue or kept as "printed_top_mm";
-    `marked` is true once a cue line was heard. `meta` is all that was kept with the take. `unfilmed` are the cues of
+    `marked` is true once a cue line was heard, `ended` once the frame after the end was cued.
+    `meta` is all that was kept with the take. `unfilmed` are the cues of
     which the main camera has no frame, `held_s` is how long all holds took, `cued_s` when the last cue was, None if in
     another boot.
     """
@@ -67,6 +68,7 @@ class Recovered:
     layer: int | None
     top_mm: float
     marked: bool
+    ended: bool
     hold: OpenHold | None
     adopted: tuple[Key, ...]
     missed: tuple[Key, ...]
@@ -283,9 +285,10 @@ def _gap_s(utc: object, now: Stamp) -> float:
 def _recovered(
     folder: Path, db: sqlite3.Connection, meta: Mapping[str, Any], mending: Mending, *, same_boot: bool
 ) -> Recovered:
-    cues, top_mm, marked = db.execute(
-        "SELECT coalesce(max(number), 0), coalesce(max(height_mm), 0.0), coalesce(max(why IS ?), 0) FROM cue",
-        (str(Why.LINE),),
+    cues, top_mm, marked, ended = db.execute(
+        "SELECT coalesce(max(number), 0), coalesce(max(height_mm), 0.0), coalesce(max(why IS ?), 0), "
+        "coalesce(max(why IS ?), 0) FROM cue",
+        (str(Why.LINE), str(Why.END)),
     ).fetchone()
     layers = [layer for (layer,) in db.execute("SELECT layer FROM cue WHERE layer IS NOT NULL ORDER BY number")]
     cameras = cameras_of(meta, set())
@@ -303,6 +306,7 @@ def _recovered(
         layer=layers[-1] if layers else None,
         top_mm=max(top_mm, float(meta.get("printed_top_mm") or 0.0)),
         marked=bool(marked),
+        ended=bool(ended),
         hold=None if hold is None else OpenHold(hold[0], hold[1], tuple(json.loads(hold[2]))),
         adopted=tuple(sorted(mending.adopt)),
         missed=tuple(sorted(mending.miss)),

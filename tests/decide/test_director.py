@@ -346,6 +346,26 @@ def test_the_last_frame_is_taken_once(bench):
     assert [type(action) for action in bench.tell(OnCard(1, "main", bench.now))] == [s.CloseTake, s.OpenTake]
 
 
+def test_a_daemon_killed_after_the_last_cue_is_followed_by_one_that_cues_no_other(bench):
+    info = PrintInfo("lantern.gcode")
+    bench.tell(s.Recovered(info, 13, 0.0, 12, 1, 2.4, None, 3.0, ended=True))
+    assert bench.tell(LinkUp(), PrintEnded(Outcome.FINISHED)) == [s.CloseTake(Outcome.FINISHED, "")]
+
+
+def test_a_daemon_killed_before_the_last_cue_is_followed_by_one_that_cues_it(bench):
+    bench.tell(s.Recovered(PrintInfo("lantern.gcode"), 12, 0.0, 12, 1, 2.4, None, 3.0))
+    cue, release = bench.tell(LinkUp(), PrintEnded(Outcome.FINISHED))
+    assert (cue.cue.number, cue.cue.why, type(release)) == (13, Why.END, s.Release)
+
+
+def test_a_print_under_way_after_the_last_cue_is_another_run_of_the_file(bench):
+    info = PrintInfo("lantern.gcode")
+    bench.tell(s.Recovered(info, 13, 0.0, 12, 1, 2.4, None, 3.0, ended=True))
+    actions = bench.tell(LinkUp(), PrintStarted(info, joined=True))
+    assert actions[:2] == [s.CloseTake(Outcome.FINISHED, ""), s.OpenTake(info)]
+    assert bench.tell(PrintEnded(Outcome.FINISHED))[0].cue.why is Why.END
+
+
 def test_an_end_without_a_print_is_nothing(bench):
     assert bench.tell(LinkUp(), PrintEnded(Outcome.FINISHED), LayerSeen(3), ProgressSeen(1.0)) == []
 

@@ -97,6 +97,13 @@ def test_tells_the_director_where_the_print_was(tmp_path: Path, making) -> None:
     assert (found.adopted, found.missed) == ((), ((3, "main"),))
 
 
+@pytest.mark.parametrize(("last", "ended"), [(Why.END, True), (Why.LAYER, False), (Why.LINE, False)])
+def test_tells_whether_the_frame_after_the_end_was_cued(tmp_path: Path, making, last: Why, ended: bool) -> None:
+    journal = making.new(tmp_path)
+    journal.submit(*making.cue(1), *making.cue(2, last))
+    assert recover(left(journal), making.stamp(1100.0)).ended is ended
+
+
 def test_a_take_without_a_cue_tells_so(tmp_path: Path, making) -> None:
     found = recover(left(making.new(tmp_path)), making.stamp(1100.0))
     assert (
