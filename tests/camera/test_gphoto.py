@@ -113,6 +113,8 @@ async def test_looks_itself_over(shooting):
 
 async def test_another_serial_number_is_not_the_camera(shooting):
     async with shooting(PART.model_copy(update={"serial": "4711"})) as camera:
+        await camera.until(bool)
+        assert not camera.told[0].ready
         missed = await camera.shoot(1, within_s=1.5)
     assert isinstance(missed, Missed)
     assert "no camera with serial number 4711 is found: one has serial number 0.1" in missed.reason
