@@ -1,6 +1,7 @@
-"""The kind `stream`, against servers on loopback: MJPEG over HTTP, and H.264 that has to be decoded."""
+"""The kind `stream`, against servers on loopback: MJPEG over HTTP and by RTSP, and H.264 that has to be decoded."""
 
 import asyncio
+import functools
 import re
 import time
 
@@ -18,15 +19,19 @@ from lapsed.clock import monotonic
 from lapsed.errors import RetryError, ShotMissedError
 from lapsed.model import Exposed, Landed, Missed, Released, Verdict
 from lapsed.settings import StreamCamera
+from tests.camera.rtsp import serving
 from tests.camera.streams import HEIGHT, WIDTH, streaming
 
 KIND = "lapsed.camera.stream:open_camera"
 LIMITS = {"lag_s": 0.1, "exposure_s": 0.01, "ready_within_s": 30.0}
 
 
-@pytest.fixture(params=["mjpeg", "h264"])
+SERVERS = {"mjpeg": streaming, "h264": functools.partial(streaming, h264=True), "rtsp": serving}
+
+
+@pytest.fixture(params=SERVERS.values(), ids=SERVERS.keys())
 def streamer(request):
-    with streaming(h264=request.param == "h264") as made:
+    with request.param() as made:
         yield made
 
 
@@ -92,15 +97,17 @@ async def test_shots_in_a_worker_land(tend, streamer):
 
 
 FAULTS = {
-    "hang": ("hang", "sent no picture in the"),
-    "unplug": ("drop", "the stream of localhost is not to be had: "),
-    "cut short": ("cut", "000002.jpg stops before its end"),
+    "hang": (streaming, "hang", "sent no picture in the"),
+    "unplug": (streaming, "drop", "the stream of localhost is not to be had: "),
+    "cut short": (streaming, "cut", "000002.jpg stops before its end"),
+    "unplug by RTSP": (serving, "drop", "the stream of localhost is not to be had: "),
+    "last part never sent": (serving, "cut", "sent no picture in the"),
 }
 
 
-@pytest.mark.parametrize(("fault", "reason"), FAULTS.values(), ids=FAULTS.keys())
-async def test_a_fault_costs_no_more_than_its_shot(tend, fault, reason):
-    with streaming() as streamer:
+@pytest.mark.parametrize(("server", "fault", "reason"), FAULTS.values(), ids=FAULTS.keys())
+async def test_a_fault_costs_no_more_than_its_shot(tend, server, fault, reason):
+    with server() as streamer:
         part = StreamCamera(kind="stream", url=streamer.url, **LIMITS, expose_within_s=1.5)
         async with tend(part, KIND) as camera:
             await camera.ready()
@@ -140,12 +147,22 @@ def test_a_stream_that_is_not_there_is_told_without_its_password(opened):
         opened(url).ensure_ready()
 
 
-def test_https_is_verified(opened, certificate):
-    with streaming(certificate / "both.pem") as streamer:
+@pytest.mark.parametrize("server", [streaming, serving], ids=["https", "rtsps"])
+def test_the_certificate_is_verified(opened, certificate, server):
+    with server(certificate / "both.pem") as streamer:
         with pytest.raises(RetryError, match="the stream of localhost is not to be had"):
             opened(streamer.url).ensure_ready()
         kind = opened(streamer.url, ca_file=str(certificate / "cert.pem"))
         assert "a stream of mjpeg" in kind.ensure_ready()
+
+
+def test_a_stream_by_rtsp_asks_for_user_and_password(opened):
+    with serving(login="ott:tide") as streamer:
+        with pytest.raises(RetryError, match="the stream of localhost is not to be had") as refused:
+            opened(streamer.url.replace("localhost", "ott:ebb@localhost")).ensure_ready()
+        assert "ebb" not in str(refused.value)
+        kind = opened(streamer.url.replace("localhost", "ott:tide@localhost"))
+        assert kind.ensure_ready() == f"a stream of mjpeg from localhost, {WIDTH}x{HEIGHT}"
 
 
 def test_the_stream_is_looked_over(streamer, opened):
