@@ -9,6 +9,7 @@ from pathlib import Path
 
 from lapsed import clock
 from lapsed.bridge import end, talk
+from lapsed.bridge.daemon import Daemon
 from lapsed.bridge.options import Options
 from lapsed.bridge.relay import Relay
 from lapsed.bridge.terminal import Terminal
@@ -20,7 +21,6 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 3.0
 """Between attempts to open the printer's port."""
 
 LEAVE_WITHIN_S = 5.0
-_FULL = 64 * 1024
 
 
 class Bridge:
@@ -180,7 +180,7 @@ class Bridge:
         finally:
             os.umask(mask)
 
-    def attach(self, daemon: "Daemon") -> None:
+    def attach(self, daemon: Daemon) -> None:
         """A daemon has said hello; one that was there before has been replaced."""
         if self._daemon is not None:
             old, self._daemon = self._daemon, None
@@ -191,7 +191,7 @@ class Bridge:
         self._relay.attach(clock.monotonic())
         self._after()
 
-    def detach(self, daemon: "Daemon") -> None:
+    def detach(self, daemon: Daemon) -> None:
         """A daemon has gone."""
         if self._daemon is daemon:
             self._daemon = None
@@ -199,73 +199,11 @@ class Bridge:
             self._relay.detach(clock.monotonic())
             self._after()
 
-    def told(self, daemon: "Daemon", message: talk.FromDaemon) -> None:
+    def told(self, daemon: Daemon, message: talk.FromDaemon) -> None:
         """A daemon's word."""
         if self._daemon is daemon:
             self._relay.told(message, clock.monotonic())
             self._after()
-
-
-class Daemon(asyncio.Protocol):
-    """The connection of a daemon."""
-
-    def __init__(self, bridge: Bridge) -> None:
-        self._bridge = bridge
-        self._transport: asyncio.Transport | None = None
-        self._part = b""
-        self._greeted = False
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """It has connected; it is to say hello first."""
-        assert isinstance(transport, asyncio.Transport)  # noqa: S101 - what a stream server makes
-        self._transport = transport
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        """It has gone."""
-        del exc
-        self._bridge.detach(self)
-
-    def data_received(self, data: bytes) -> None:
-        """Take in its words; one that can't be understood ends the talk."""
-        *lines, self._part = (self._part + data).split(b"\n")
-        try:
-            for line in lines:
-                self._take(talk.told(line))
-        except (ValueError, RecursionError) as error:
-            log.warning("the daemon said what is not understood, and is hung up on: %s", error)
-            self.close()
-        if len(self._part) > talk.LONGEST:
-            log.warning("the daemon's message has no end, and it is hung up on")
-            self.close()
-
-    def _take(self, message: talk.FromDaemon) -> None:
-        if self._greeted:
-            self._bridge.told(self, message)
-            return
-        if not isinstance(message, talk.Hello):
-            raise ValueError("it did not say hello")  # noqa: TRY004 - one error for all bad messages
-        self._greet(message)
-
-    def _greet(self, hello: talk.Hello) -> None:
-        if hello.version != talk.VERSION:
-            self.say([talk.Hello(talk.VERSION)])
-            raise ValueError(f"it speaks version {hello.version} where this bridge speaks {talk.VERSION}")
-        self._greeted = True
-        self._bridge.attach(self)
-
-    def say(self, messages: list[talk.FromBridge]) -> None:
-        """Tell it; one that doesn't listen is hung up on."""
-        if self._transport is None or self._transport.is_closing():
-            return
-        self._transport.write(b"".join(map(talk.line_of, messages)))
-        if self._transport.get_write_buffer_size() > _FULL:
-            log.warning("the daemon does not listen, and is hung up on")
-            self._transport.abort()
-
-    def close(self) -> None:
-        """Hang up."""
-        if self._transport is not None:
-            self._transport.close()
 
 
 def _remove(socket: str | None) -> None:
