@@ -91,6 +91,9 @@ class Daemon:
         """Film until `stop`; raises TakeEndedError or UserError if the store can't be used."""
         for runner in self._runners:
             await runner.recover()
+        refusal = next((runner.refusal for runner in self._runners if runner.refusal is not None), None)
+        if refusal is not None and not any(runner.holding for runner in self._runners):
+            raise refusal
         if self._stitches:
             self._stitcher.enqueue(*await asyncio.to_thread(_unstitched, self._store))
         async with asyncio.TaskGroup() as group:

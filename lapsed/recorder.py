@@ -3,6 +3,7 @@
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Coroutine
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -32,11 +33,15 @@ _PRIVATE: dict[str, Any] = {"link": {"headers", "url"}, "files": {"headers", "ur
 
 @dataclass(frozen=True, slots=True)
 class LeftOpen:
-    """A take that the last daemon left open, put in order; `silent_s` is how long nobody wrote it."""
+    """A take that the last daemon left open, put in order; `silent_s` is how long nobody wrote it.
+
+    With a `refusal` of the disk it could only be read: it is given up until the disk is well, and not written to.
+    """
 
     take: recovery.Recovered
     view: TakeView
     silent_s: float
+    refusal: TakeEndedError | None = None
 
 
 class Recorder:
@@ -84,7 +89,8 @@ class Recorder:
     async def left_open(self) -> LeftOpen | None:
         """The take to go on with after a restart, open again; older ones are closed.
 
-        Raises UserError for the store, TakeEndedError for a disk that refuses: another start may find it well.
+        Raises UserError for the store, TakeEndedError for a take that can't even be read: another start may find it
+        well.
         """
         found = await asyncio.to_thread(recovery.find_open, self._store)
         try:
@@ -94,18 +100,27 @@ class Recorder:
 
     async def _last_of(self, found: list[Path]) -> LeftOpen | None:
         mine = [folder for folder in found if await asyncio.to_thread(_printer_of, folder) == self._printer.name]
-        for folder in mine:
-            stamp = clock.stamp()
-            silent_s = await asyncio.to_thread(_silent_s, folder, stamp)
+        for folder in mine[:-1]:
+            with suppress(TakeEndedError):  # the disk refuses: what the last one owes its print comes first
+                await asyncio.to_thread(_finish, folder, "a later take was begun before this one was ended")
+        return await self._reopened(mine[-1]) if mine else None
+
+    async def _reopened(self, folder: Path) -> LeftOpen:
+        stamp = clock.stamp()
+        silent_s = await asyncio.to_thread(_silent_s, folder, stamp)
+        refusal = None
+        try:
             take = await asyncio.to_thread(recovery.recover, folder, stamp)
-            if folder is mine[-1]:
-                view = await asyncio.to_thread(reader.read_take, folder)
-                self._take = Ledger.going_on(folder, self._cameras, self._trouble, take.since_s)
-                log.info("take %s goes on after cue %d", folder.name, take.cues)
-                return LeftOpen(take, view, silent_s)
-            reason = "a later take was begun before this one was ended"
-            await asyncio.to_thread(recovery.finish, folder, Outcome.LOST, reason, stamp)
-        return None
+        except TakeEndedError as error:
+            refusal = error
+            take = await asyncio.to_thread(recovery.glimpse, folder, stamp)
+        view = await asyncio.to_thread(reader.read_take, folder)
+        if refusal is None:
+            self._take = Ledger.going_on(folder, self._cameras, self._trouble, take.since_s)
+            log.info("take %s goes on after cue %d", folder.name, take.cues)
+        else:
+            self._failing = folder
+        return LeftOpen(take, view, silent_s, refusal)
 
     def open(self, info: PrintInfo) -> Ledger:
         """A new take of the print `info`."""
@@ -155,10 +170,8 @@ class Recorder:
         if folder is None:
             return True  # it could not even be begun, so that only another attempt tells
         try:
-            stamp = clock.stamp()
-            await asyncio.to_thread(recovery.recover, folder, stamp)
             reason = "the disk refused to be written; once it was well the print went on in another take"
-            await asyncio.to_thread(recovery.finish, folder, Outcome.LOST, reason, stamp)
+            await asyncio.to_thread(_finish, folder, reason)
         except LapsedError:
             return False
         self._failing = None
@@ -220,6 +233,13 @@ class Recorder:
             text = f"the frames of {', '.join(thinned)} were removed to make room"
             self.write(Noted(Note("thinned", text), clock.stamp()))
             self._thinned(text)
+
+
+def _finish(folder: Path, reason: str) -> None:
+    """Put a take in order that is not gone on with, and close it."""
+    stamp = clock.stamp()
+    recovery.recover(folder, stamp)
+    recovery.finish(folder, Outcome.LOST, reason, stamp)
 
 
 def _printer_of(folder: Path) -> str:

@@ -17,7 +17,7 @@ from lapsed.camera.keeper import Starts
 from lapsed.cameras import Cameras
 from lapsed.decide import director
 from lapsed.decide import state as s
-from lapsed.errors import BugError, LapsedError, RetryError, UserError
+from lapsed.errors import BugError, LapsedError, RetryError, TakeEndedError, UserError
 from lapsed.holds import Holds
 from lapsed.ledger import Ledger
 from lapsed.model import (
@@ -85,11 +85,17 @@ class Runner:
         self._timer: asyncio.TimerHandle | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self._looking_after: asyncio.Task[None] | None = None
+        self.refusal: TakeEndedError | None = None
 
     @property
     def ready(self) -> bool:
         """Whether the host is heard and every camera is ready."""
         return self._state.link and self._cameras.ready
+
+    @property
+    def holding(self) -> bool:
+        """Whether a shot is under way, for which the print may be waiting."""
+        return self._state.shot is not None
 
     @property
     def idle(self) -> bool:
@@ -105,11 +111,15 @@ class Runner:
     # ------------------------------------------------------------------------------------------------ start and end
 
     async def recover(self) -> None:
-        """Go on with the take that the last daemon left open, and close older ones; before `run`."""
+        """Go on with the take that the last daemon left open, and close older ones; before `run`.
+
+        Where the disk refuses, `refusal` tells it, and `run` first lets go of a print that is still held.
+        """
         left = await self._recorder.left_open()
         if left is not None:
             self._onlooker.go_on(left.view)
             self._go_on(left)
+            self.refusal = left.refusal
 
     def _go_on(self, left: LeftOpen) -> None:
         take = left.take
@@ -140,6 +150,7 @@ class Runner:
 
     async def run(self) -> None:
         """Film until cancelled."""
+        self._mind_the_disk()
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._holds.by.run(), name=f"link {self.name}")
@@ -194,7 +205,15 @@ class Runner:
         self._cameras.meanwhile(filming=self._state.take is not None, shooting=self._state.shot is not None)
         if (was is None) != (self._state.take is None):
             self._busy(self.name, self._state.take is not None)
+        self._mind_the_disk()
         self._changed()
+
+    def _mind_the_disk(self) -> None:
+        """Give up the take that was found on a disk that refuses, once no print waits for the end of its hold."""
+        if self.refusal is not None and not self.holding:
+            refusal, self.refusal = self.refusal, None
+            log.error("%s: %s", self.name, refusal)
+            self._trouble(refusal, given_up=True)
 
     def _noticed(self, kind: str, text: str, utc: str) -> None:
         folder = self._recorder.folder

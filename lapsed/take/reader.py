@@ -8,7 +8,7 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Callable, Mapping
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, fields
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 
 from lapsed.errors import UserError
 from lapsed.model import Outcome, PrintInfo, Why
-from lapsed.take import schema
+from lapsed.take import schema, wal
 from lapsed.take.name import began_by_name
 
 T = TypeVar("T")
@@ -203,17 +203,23 @@ def cameras_of(meta: Mapping[str, Any], seen: set[str]) -> tuple[str, ...]:
 
 # SQLite can't read a take on a read-only or full medium that was left open there, nor one of an older version: the WAL
 # needs a shared-memory file beside it, a hot journal has to be rolled back, a migration written ("Write-Ahead Logging",
-# section 5). Their files are a few megabytes: a copy elsewhere is put in order instead, and the take stays untouched.
+# section 5). Their files are a few megabytes: a copy is put in order instead, and the take stays untouched. It is made
+# in memory, as the disk of the temporary files may be the very one that refuses; only a hot journal needs a disk.
 def _reading_a_copy(folder: Path, work: Callable[[sqlite3.Connection], T]) -> T:
-    with TemporaryDirectory(prefix="lapsed-") as copied:
-        for suffix in ("", "-wal", "-journal"):
-            source = folder / (schema.DB_NAME + suffix)
-            if source.is_file():
-                shutil.copyfile(source, Path(copied) / source.name)
-        with closing(sqlite3.connect(Path(copied) / schema.DB_NAME, isolation_level=None)) as db:
-            schema.check(db, folder)
-            schema.migrate(db)
-            return work(db)
+    file, hot = folder / schema.DB_NAME, folder / f"{schema.DB_NAME}-journal"
+    with ExitStack() as until_read:
+        if hot.is_file():
+            copied = Path(until_read.enter_context(TemporaryDirectory(prefix="lapsed-")))
+            for source in (file, hot):
+                shutil.copyfile(source, copied / source.name)
+            db = until_read.enter_context(closing(sqlite3.connect(copied / file.name, isolation_level=None)))
+        else:
+            db = until_read.enter_context(closing(sqlite3.connect(":memory:", isolation_level=None)))
+            beside = folder / f"{schema.DB_NAME}-wal"
+            db.deserialize(wal.merged(file.read_bytes(), beside.read_bytes() if beside.is_file() else b""))
+        schema.check(db, folder)
+        schema.migrate(db)
+        return work(db)
 
 
 def _needs_writing(error: sqlite3.OperationalError) -> bool:

@@ -146,6 +146,14 @@ def recover(folder: Path, stamp: Stamp) -> Recovered:
     return _writing(folder, lambda db: _recover(folder, db, stamp))
 
 
+def glimpse(folder: Path, stamp: Stamp) -> Recovered:
+    """What an open take tells to go on from, read only and put in no order, for a disk that refuses. Raises UserError.
+
+    It is for letting go of a print that is still held; the take itself can't be gone on with before `recover`.
+    """
+    return reading(folder, lambda db: _glimpsed(folder, db, stamp))
+
+
 def finish(folder: Path, outcome: Outcome, reason: str, stamp: Stamp) -> None:
     """Close a take that is not gone on with, after `recover`. Raises as `recover` does."""
     _writing(folder, lambda db: _write(db, rows(TakeEnded(outcome, reason, stamp))), for_good=True)
@@ -210,6 +218,12 @@ def _recover(folder: Path, db: sqlite3.Connection, stamp: Stamp) -> Recovered:
         meta["created_utc"] = _utc_at(meta, stamp)
     _write(db, (*_mended(mending, stamp), *rows(Kept(meta)), *rows(Noted(_note(mending), stamp))))
     return _recovered(folder, db, meta, mending, same_boot=same_boot)
+
+
+def _glimpsed(folder: Path, db: sqlite3.Connection, stamp: Stamp) -> Recovered:
+    meta = meta_of(db)
+    same_boot = meta.get("boot") == boot_id()
+    return _recovered(folder, db, meta | _times(db, meta, stamp), Mending(), same_boot=same_boot)
 
 
 def _mended(mending: Mending, stamp: Stamp) -> Iterator[Row]:
