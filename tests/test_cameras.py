@@ -2,11 +2,13 @@
 
 import asyncio
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from lapsed import app, settings
+from lapsed.sim.bench import Bench
 from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
@@ -23,6 +25,39 @@ KINDS = {
 JPEG = r"\377\330\377\332\000\002s\377\331"  # SOI, a scan's header, EOI (ITU-T T.81, table B.1), for printf
 PRESSES = {"half_press_s": 0.02, "full_press_s": 0.03, "release_lag_s": 0.01, "margin_s": 0.01}
 PATIENT = {"exposure_s": 0.01, "ready_within_s": 60}
+
+
+class StepByStep(Pace):
+    """Simulated time that stands still at each layer's first move until the daemon holds the print for it.
+
+    However slow the computer, the print is then never a layer ahead of its shots. If it `rests`, it stands still after
+    each hold as well, until `rested`.
+    """
+
+    def __init__(self, *, rests: bool) -> None:
+        super().__init__(150)
+        self.rests = rests
+        self.bench: Bench | None = None
+        self.rested: Callable[[], bool] = lambda: True
+        self._layer = 0
+        self._held = False
+
+    async def until(self, simulated: float) -> None:
+        await super().until(simulated)
+        assert self.bench is not None
+        layer = self.bench.facts()["job"].get("layer", 0)
+        if layer > self._layer:
+            self._layer = layer
+            await self._stand_until(lambda: self.bench.stage != "running")
+            self._held = True
+        elif self.rests and self._held and self.bench.stage == "running":
+            self._held = False
+            await self._stand_until(self.rested)
+
+    async def _stand_until(self, found: Callable[[], bool]) -> None:
+        until = self.now() + 60
+        while not found() and self.now() < until:  # noqa: ASYNC110 - another part of the program is waited for
+            await asyncio.sleep(0.005)
 
 
 class Filming:
@@ -46,22 +81,27 @@ class Filming:
         path.chmod(0o755)
         return {"kind": "command", "name": name, "argv": [str(path), "{out}"], **PATIENT}
 
-    async def film(self, cameras, *meanwhile, hold_limit_s: float = 20.0):
-        """Print once; the take. `meanwhile` are called with the number of each cue as it comes."""
-        async with SimHost(pace=Pace(150)) as host:
-            self.host, ended = host, []
+    async def film(self, cameras, *meanwhile, rests: bool = False):
+        """Print once; the take. `meanwhile` are called with the number of each cue as it comes.
+
+        If it `rests`, it goes on after each hold once all cameras are ready again.
+        """
+        pace = StepByStep(rests=rests)
+        async with SimHost(pace=pace) as host:
+            self.host, pace.bench, ended = host, host.bench, []
             printer = {
                 "name": "bench",
                 "link": {"url": host.url},
                 "machine": {"park_point_mm": [8, 212], "settle_s": 0},
-                "cadence": {"every_layers": 1, "last_frame": False, "hold_limit_s": hold_limit_s},
+                "cadence": {"every_layers": 1, "last_frame": False, "hold_limit_s": 60},
                 "camera": cameras,
             }
             whole = {"store": {"folder": self.folder / "takes", "min_free_mb": 0}, "printer": [printer]}
             daemon = app.Daemon(settings.Settings.model_validate(whole), None, kinds=KINDS, ended=ended.append)
+            pace.rested = lambda: daemon.ready
             running = asyncio.create_task(daemon.run())
             try:
-                async with asyncio.timeout(120):
+                async with asyncio.timeout(300):
                     while not daemon.ready:  # noqa: ASYNC110 - other processes are waited for
                         await asyncio.sleep(0.02)
                     await host.bench.begin(self.part)
@@ -165,18 +205,17 @@ async def test_what_goes_wrong_with_the_others_is_theirs_alone_and_passes(filmin
             unplug,
         )
     found = fates(take)
-    # On a busy machine the simulated print may be a layer further before it holds; no other camera costs the main one.
-    reasons = {shot.reason for shot in take.shots if shot.camera == "main" and shot.outcome == "missed"}
-    assert reasons <= {"the shot before it was still under way"}
-    assert found["main"].count("landed") >= 5
+    assert found["main"] == ["landed"] * 8
     for name in ("still", "eye", "made"):
         assert "missed" in found[name]
         assert found[name][0] == "landed"
     # An adapter that is plugged in again in time costs nothing: the presses had not begun.
     assert set(found["far"]) <= {"on card", "missed"}
     assert found["far"][0] == "on card"
-    # They are waited for half a second at most once the main one has exposed; a hang lasts 8 s here.
-    assert max(holds(take)) < 6.0
+    # A hang lasts until its deadline, and the print goes on before.
+    hung = [shot for shot in take.shots if shot.cue == 3 and shot.camera in ("still", "made")]
+    assert [shot.outcome for shot in hung] == ["missed", "missed"]
+    assert take.cues[2].resumed_s < min(shot.ended_s for shot in hung)
     shop.assert_print_untouched()
 
 
@@ -189,7 +228,7 @@ async def test_the_main_camera_is_waited_for_and_its_faults_cost_its_own_shots(f
     )
     take = await shop.film(
         [
-            {**shop.program("main", faults), "expose_within_s": 2.0},
+            {**shop.program("main", faults), "expose_within_s": 4.0},
             {**shop.program("side", f"printf '{JPEG}' > $1"), "required": False},
         ]
     )
@@ -203,7 +242,7 @@ async def test_the_main_camera_is_waited_for_and_its_faults_cost_its_own_shots(f
         reasons, ("was ended after", "signal 11", "is not a JPEG", "is empty", "ended with code 3"), strict=True
     ):
         assert part in reason
-    assert 1.5 <= holds(take)[1] <= 20.0
+    assert holds(take)[1] >= 3.5
     shop.assert_print_untouched()
 
 
@@ -243,7 +282,7 @@ async def test_cameras_that_are_gone_or_hang_come_back_by_their_power(filming, t
     take = await shop.film(
         [
             {
-                "kind": "gphoto", "name": "main", **PATIENT, "expose_within_s": 2.0,
+                "kind": "gphoto", "name": "main", **PATIENT, "expose_within_s": 2.0, "ready_within_s": 20,
                 "power": {"argv": ["mv", str(aside), str(picture)], "after_failures": 1, "every_s": 1},
             },
             {
@@ -252,6 +291,7 @@ async def test_cameras_that_are_gone_or_hang_come_back_by_their_power(filming, t
             },
         ],
         trouble,
+        rests=True,
     )  # fmt: skip
     told = [event.text for event in take.events if event.kind == "camera"]
     found = fates(take)
