@@ -513,3 +513,16 @@ def test_a_layer_that_comes_before_the_answer_to_our_resuming_is_shot(bench):
     bench.tell(s.Done(1, P.RESUMING))  # the late answer is of no shot any more
     assert (bench.state.shot.cue.number, bench.state.shot.phase) == (2, P.HOLDING)
     assert bench.of(s.WriteMissed) == []
+
+
+def test_a_thousand_reconnects_double_no_shot_and_leave_nothing_behind(bench):
+    bench.begin()
+    for layer in range(1, 1001):
+        bench.tell(LinkDown("reset"), LinkUp(0.2), PrintStarted(PrintInfo("lantern.gcode"), joined=True), after=0.2)
+        if layer > 1:
+            bench.tell(LayerSeen(layer - 1))  # told again, as a host tells all it knows on connecting
+        bench.shoot(layer)
+    assert cued(bench) == list(range(1, 1001))
+    assert len(bench.of(s.OpenTake)) == 1
+    assert (bench.state.shot, bench.state.pending) == (None, frozenset())
+    assert len(repr(bench.state)) < 4000

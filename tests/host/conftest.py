@@ -70,7 +70,7 @@ class Following:
 
     async def until(self, kind: type, times: int = 1) -> list[Any]:
         """The events of `kind` once there are so many."""
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(60):
             while len(found := [event for event in self.events if isinstance(event, kind)]) < times:
                 self._news.clear()
                 await self._news.wait()

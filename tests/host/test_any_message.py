@@ -49,7 +49,9 @@ anything = st.recursive(
     max_leaves=10,
 )
 job_facts = st.dictionaries(
-    st.sampled_from(["stage", "layer", "layers", "height_mm", "done", "file", "run", "expected_s", "detail"]),
+    st.sampled_from(
+        ["stage", "layer", "layers", "height_mm", "done", "file", "run", "expected_s", "part_height_mm", "detail"]
+    ),
     scalars | anything,
 )
 head_facts = st.dictionaries(st.sampled_from([*HEAD, "retracted"]), scalars | anything)

@@ -6,12 +6,14 @@ import json
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import AbstractAsyncContextManager
+from pathlib import Path
 from typing import Any
 
 import pytest
 from websockets.asyncio.client import ClientConnection
 from websockets.asyncio.server import ServerConnection
 
+from lapsed.host import feed
 from lapsed.host.feed import next_delay_s
 from lapsed.model import LayerSeen, LinkDown, LinkUp, Outcome, PrintEnded, PrintInfo, PrintStarted
 
@@ -73,6 +75,25 @@ async def test_a_host_restarted_ten_times_is_found_ten_times(
         assert {event.reason for event in await host.until(LinkDown)} == {
             "the host closed the connection, code 1001 (going away)"
         }
+
+
+async def test_a_host_that_hangs_up_a_thousand_times_leaves_no_task_and_no_descriptor_behind(
+    hosting: Hosting, following: Following, job: Say, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def once(connection: ServerConnection) -> None:
+        await connection.send(json.dumps(job(stage="running", layer=1)))
+        connection.transport.abort()
+
+    def held() -> int:
+        return len(list(Path("/proc/self/fd").iterdir())) + len(asyncio.all_tasks())
+
+    monkeypatch.setattr(feed, "next_delay_s", lambda *_: 0.0)
+    async with hosting(once) as url, following(url) as host:
+        await host.until(LinkDown, 20)
+        early = held()
+        await host.until(LinkDown, 1000)
+        assert held() < early + 20  # some are on their way out, none stays
+        assert len(await host.until(PrintStarted)) >= 1000  # each life begins with what the host tells
 
 
 async def test_a_print_that_ends_before_we_can_hear_it_is_told_to_have_ended(
