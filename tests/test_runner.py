@@ -226,3 +226,45 @@ async def test_sync_shots_at_both_ends_are_journaled_and_are_no_frames(host, par
     times = [event.data["released_s"] for event in take.events if event.kind == "sync"]
     assert len(times) == 2
     assert all(1 <= len(one) <= 4 and one == sorted(one) for one in times)
+
+
+async def test_a_shot_is_told_to_have_landed_only_once_its_row_is_committed(host, part, tmp_path, monkeypatch):
+    commit, ended, seen = Journal._commit, [], []
+    safe = 0
+
+    def watched(journal, entries):
+        nonlocal safe
+        take = daemon.desk.now().printers[0].take
+        seen.append((take.landed if take is not None else 0) <= safe)
+        faults = commit(journal, entries)
+        safe += sum("'landed'" in row.sql or "landed" in row.values for entry in entries for row in entry.rows)
+        return faults
+
+    daemon = app.Daemon(configured(tmp_path / "takes", host.url), None, kinds=STILL, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    monkeypatch.setattr(Journal, "_commit", watched)
+    await filmed(daemon, host, part, ended, takes=1)
+    daemon.stop()
+    await running
+    assert safe > 0
+    assert all(seen)
+
+
+async def test_a_daemon_with_nothing_to_do_sets_hardly_a_timer(host, tmp_path, monkeypatch):
+    daemon = app.Daemon(configured(tmp_path / "takes", host.url), None, kinds=STILL)
+    running = asyncio.create_task(daemon.run())
+    await until(lambda: daemon.ready)
+    loop, timers = asyncio.get_running_loop(), []
+    at = loop.call_at
+
+    def counted(when, callback, *args, **more):
+        timers.append(when - loop.time())
+        return at(when, callback, *args, **more)
+
+    monkeypatch.setattr(loop, "call_at", counted)
+    await asyncio.sleep(0.5)
+    monkeypatch.undo()
+    daemon.stop()
+    await running
+    assert timers[0] > 0  # our own rest is counted, so that counting works
+    assert len(timers) < 10, timers  # a poll every 10 ms would set 50
