@@ -167,6 +167,28 @@ def test_that_the_printer_is_idle_is_news_to_the_host_only_where_no_hold_is_the_
     assert bench.out()[1] == b""
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        b"echo:busy: processing\n",
+        b"T:210.0 /210.0 B:60.0 /60.0 @:64\n",
+        b" T:210.0 /210.0\n",
+        b"// a note\n",
+        b"//action:prompt_end\n",
+        b"echo:cold extrusion prevented\n",
+        b"\x00\xff\n",
+    ],
+)
+def test_what_the_printer_says_of_itself_reaches_the_host_in_a_hold_as_out_of_it(text):
+    bench = printing()
+    bench.relay.printer(text, 0.5)
+    assert bench.out()[1] == text
+    begun(bench, SQUARES[FIRSTS[1]])
+    bench.relay.printer(text, 1.1)
+    assert bench.out() == (b"", text, [])
+    assert bench.relay.holds
+
+
 def held_up(bench, answers):
     """Order a hold and answer so; what comes of it when its station's time is over."""
     sent = begun(bench, SQUARES[FIRSTS[1]])[0]
