@@ -316,13 +316,14 @@ class Check:
     """One thing looked at before a print.
 
     `what` is the thing in two or three words, `found` a sentence about how it is, `advice` what to do about it, empty
-    where nothing is to be done.
+    where nothing is to be done. `free_mb` is the room on a card, for whoever knows how much is wanted of it.
     """
 
     what: str
     verdict: Verdict
     found: str
     advice: str = ""
+    free_mb: float | None = None
 
 
 # ------------------------------------------------------------------------------------------------------- the record

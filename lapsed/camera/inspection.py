@@ -156,10 +156,10 @@ def card(free_mb: tuple[float, ...]) -> Check | None:
     most = max(free_mb)
     found = f"{most / 1000:.1f} GB free"
     if most < 100:
-        return Check("card space", Verdict.FAIL, found, "empty the card: it holds a few pictures more at most")
+        return Check("card space", Verdict.FAIL, found, "empty the card: it holds a few pictures more at most", most)
     if most < 4000:
-        return Check("card space", Verdict.WARN, found, "empty the card before a long print")
-    return Check("card space", Verdict.PASS, found)
+        return Check("card space", Verdict.WARN, found, "empty the card before a long print", most)
+    return Check("card space", Verdict.PASS, found, free_mb=most)
 
 
 def clock(ahead_s: float | None) -> Check | None:

@@ -1,13 +1,15 @@
 """What the gathered facts come to, one line each; pure."""
 
+import math
 from collections.abc import Collection, Iterable, Iterator
+from dataclasses import replace
 
 from lapsed.camera.flicker import flicker
 from lapsed.camera.inspection import SAME_SHUTTER
 from lapsed.check.facts import Holder, HostFacts, Light, StoreFacts, TrialFrame, TrialShot, spread
 from lapsed.clip.shape import shape
 from lapsed.gcode import park
-from lapsed.model import Block, Check, Motion, Position, Verdict
+from lapsed.model import Block, Check, Motion, Position, PrintInfo, Verdict
 from lapsed.settings import Cadence, CameraPart, Clip, Machine, Power, Printer
 
 _MOTION = ("x", "y", "z", "e", "feed_mm_min", "absolute", "absolute_extrusion")
@@ -121,13 +123,32 @@ def folder(store: StoreFacts) -> Check:
     return Check("folder", Verdict.PASS, f"{store.folder} can be written")
 
 
-def frames_wanted(cadence: Cadence, layers: int | None = None) -> int | None:
-    """How many frames the rule comes to; None where that depends on the print."""
+def frames_wanted(cadence: Cadence, running: PrintInfo | None = None, done: float = 0.0) -> int | None:
+    """How many frames the rule still comes to in the running print; None where that depends on one not known yet."""
+    layers = running.layers if running is not None else None
+    by_rule: float | None = None
     if cadence.length_s is not None:
-        return round(cadence.length_s * cadence.rate)
-    if cadence.every_layers is not None and layers:
-        return -(-layers // cadence.every_layers)
-    return None
+        by_rule = round(cadence.length_s * cadence.rate)
+        if cadence.fill == "hold" and layers:
+            by_rule = min(by_rule, layers)
+    elif cadence.every_layers is not None and layers:
+        by_rule = layers / cadence.every_layers
+    elif cadence.every_mm is not None and running is not None and running.height_mm:
+        by_rule = running.height_mm / cadence.every_mm
+    elif cadence.every_s is not None and running is not None and running.expected_s:
+        by_rule = running.expected_s / cadence.every_s
+    return None if by_rule is None else math.ceil(by_rule * (1 - done)) + int(cadence.last_frame)
+
+
+def card(told: Check, wanted: int | None, frame_bytes: int | None) -> Check:
+    """Whether the card holds the frames of a take, where their number and size are known; else as the camera's line."""
+    if told.free_mb is None or wanted is None or not frame_bytes:
+        return told
+    fits = int(told.free_mb * 1e6 / frame_bytes)
+    found = f"{told.found}, room for {fits} shots of {frame_bytes / 1e6:.1f} MB; the rule wants {wanted}"
+    if fits < wanted:
+        return replace(told, verdict=Verdict.FAIL, found=found, advice="empty the card, or ask for fewer frames")
+    return replace(told, verdict=Verdict.PASS, found=found, advice="")
 
 
 def disk(store: StoreFacts, min_free_mb: int, wanted: int | None, frame_bytes: int | None) -> Check:

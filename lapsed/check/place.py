@@ -9,6 +9,7 @@ from lapsed.check.facts import HostFacts, StoreFacts
 from lapsed.clock import monotonic
 from lapsed.errors import LapsedError, RetryError
 from lapsed.host.feed import Feed
+from lapsed.model import PrintInfo
 from lapsed.settings import Facts, FeedLink
 from lapsed.take import space
 
@@ -52,7 +53,24 @@ async def _asked(feed: Feed, link: FeedLink, where: str) -> HostFacts:
         await asyncio.sleep(_POLL_S)
     odd = tuple((name, one.sample) for name, one in feed.heard.odd.items())
     stage = None if feed.heard.stage is None else str(feed.heard.stage)
-    return HostFacts(where, reached=True, trouble=trouble, missing=_missing(feed), odd=odd, stage=stage)
+    return HostFacts(
+        where,
+        reached=True,
+        trouble=trouble,
+        missing=_missing(feed),
+        odd=odd,
+        stage=stage,
+        running=_running(feed, stage),
+        done=feed.heard.known.progress or 0.0,
+    )
+
+
+def _running(feed: Feed, stage: str | None) -> PrintInfo | None:
+    """The print under way; what an idle host still tells is of its last one."""
+    known = feed.heard.known
+    if stage not in ("printing", "paused", "held"):
+        return None
+    return PrintInfo(known.file or "", layers=known.layers, height_mm=known.part_height_mm, expected_s=known.expected_s)
 
 
 def _missing(feed: Feed) -> tuple[str, ...]:

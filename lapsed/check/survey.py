@@ -54,13 +54,15 @@ class Survey:
                 one.checks.append(judge.power(camera.power, shutil.which(camera.power.argv[0])))
         store = await asyncio.to_thread(place.store, self.settings.store.folder.expanduser())
         each = sum(one.bytes_each or 0 for one in seen) or None
-        wanted = judge.frames_wanted(printer.cadence)
+        host, wanted = await asking
+        for one in seen:
+            one.checks = [judge.card(check, wanted, one.bytes_each) for check in one.checks]
         disk = (
             judge.folder(store),
             judge.disk(store, self.settings.store.min_free_mb, wanted, each),
         )
         return [
-            Section(printer.name, "host", await asking),
+            Section(printer.name, "host", host),
             Section(printer.name, "machine and disk", (judge.park_point(printer.machine, printer.cadence), *disk)),
             *(
                 Section(
@@ -70,12 +72,15 @@ class Survey:
             ),
         ]
 
-    async def _host(self, printer: Printer) -> tuple[Check, ...]:
+    async def _host(self, printer: Printer) -> tuple[tuple[Check, ...], int | None]:
+        """What the host comes to, and how many frames are wanted as far as it knows."""
+        unknown = judge.frames_wanted(printer.cadence)
         if isinstance(printer.link, BridgeLink):
-            return (await bridge(printer.link, printer.name),)
+            return (await bridge(printer.link, printer.name),), unknown
         if isinstance(printer.link, SignalLink):
-            return (Check("host", Verdict.PASS, "tells of its prints by itself, with lapsed signal or a URL"),)
-        return tuple(judge.host(await place.host(printer.link), printer))
+            return (Check("host", Verdict.PASS, "tells of its prints by itself, with lapsed signal or a URL"),), unknown
+        seen = await place.host(printer.link)
+        return tuple(judge.host(seen, printer)), judge.frames_wanted(printer.cadence, seen.running, seen.done)
 
     async def _camera(self, printer: Printer, camera: Camera) -> _Seen:
         if self.daemon is not None:

@@ -2,9 +2,10 @@
 
 import pytest
 
+from lapsed.camera import inspection
 from lapsed.check import judge
 from lapsed.check.facts import Holder, HostFacts, Light, Spread, StoreFacts, TrialFrame, TrialShot, spread
-from lapsed.model import Check, Verdict
+from lapsed.model import Check, PrintInfo, Verdict
 from lapsed.settings import Cadence, CameraPart, Clip, FeedLink, Machine, Power, Printer, SceneCamera
 
 PASS, WARN, FAIL = "pass", "warn", "fail"
@@ -89,17 +90,48 @@ def test_a_park_point(mechanics, cadence, expected):
     assert expected == judge.park_point(mechanics, cadence).verdict
 
 
+TOWER = PrintInfo("tower.gcode", layers=100, height_mm=20.0, expected_s=3600.0)
+PLAIN = PrintInfo("tower.gcode")
+# The figures are worked out by hand; one more frame shows the finished part.
 FRAMES = {
-    "for a clip": (Cadence(length_s=12, rate=25), None, 300),
-    "each third layer": (Cadence(every_layers=3), 100, 34),
-    "of an unknown print": (Cadence(every_layers=1), None, None),
-    "by time": (Cadence(every_s=10), 100, None),
+    "for a clip": (Cadence(length_s=12, rate=25), None, 0.0, 301),
+    "for a clip of fewer layers": (Cadence(length_s=12, rate=25), TOWER, 0.0, 101),
+    "for a clip, between layers": (Cadence(length_s=12, rate=25, fill="between"), TOWER, 0.0, 301),
+    "each third layer": (Cadence(every_layers=3), TOWER, 0.0, 35),
+    "each third layer, no last frame": (Cadence(every_layers=3, last_frame=False), TOWER, 0.0, 34),
+    "half is printed": (Cadence(every_layers=1), TOWER, 0.5, 51),
+    "by height": (Cadence(every_mm=0.5), TOWER, 0.0, 41),
+    "by time": (Cadence(every_s=10), TOWER, 0.0, 361),
+    "of an unknown print": (Cadence(every_layers=1), None, 0.0, None),
+    "of a print without layers": (Cadence(every_layers=1), PLAIN, 0.0, None),
+    "of a print without a time": (Cadence(every_s=10), PLAIN, 0.0, None),
+    "marked files": (Cadence(cue_lines_only=True), TOWER, 0.0, None),
 }
 
 
-@pytest.mark.parametrize(("cadence", "layers", "expected"), FRAMES.values(), ids=FRAMES)
-def test_frames_wanted(cadence, layers, expected):
-    assert expected == judge.frames_wanted(cadence, layers)
+@pytest.mark.parametrize(("cadence", "running", "done", "expected"), FRAMES.values(), ids=FRAMES)
+def test_frames_wanted(cadence, running, done, expected):
+    assert expected == judge.frames_wanted(cadence, running, done)
+
+
+# Frames of 10 MB: 300 of them are 3 GB.
+CARDS = {
+    "room for the plan, though little": ((3000.0,), 300, 10_000_000, PASS),
+    "one frame short": ((2999.0,), 300, 10_000_000, FAIL),
+    "much, and still too little": ((64_000.0,), 6401, 10_000_000, FAIL),
+    "an unknown print": ((2000.0,), None, 10_000_000, WARN),
+    "frames of unknown size": ((64_000.0,), 300, None, PASS),
+}
+
+
+@pytest.mark.parametrize(("free_mb", "wanted", "each", "expected"), CARDS.values(), ids=CARDS)
+def test_a_card(free_mb, wanted, each, expected):
+    assert expected == judge.card(inspection.card(free_mb), wanted, each).verdict
+
+
+def test_a_line_of_something_else_than_a_card_stays():
+    line = Check("battery", Verdict.WARN, "50 %", "feed it from the mains")
+    assert judge.card(line, 300, 10_000_000) == line
 
 
 DISKS = {
