@@ -1,6 +1,7 @@
 """Asking the host and the disk what the check wants to know."""
 
 import asyncio
+import os
 import tempfile
 from contextlib import suppress
 from pathlib import Path
@@ -9,7 +10,7 @@ from lapsed.check.facts import HostFacts, StoreFacts
 from lapsed.clock import monotonic
 from lapsed.errors import LapsedError, RetryError
 from lapsed.host.feed import Feed
-from lapsed.model import PrintInfo
+from lapsed.model import Check, PrintInfo, Verdict
 from lapsed.settings import Facts, FeedLink
 from lapsed.take import space
 
@@ -78,6 +79,20 @@ def _missing(feed: Feed) -> tuple[str, ...]:
     names = [name for name in Facts.model_fields if name not in _NOT_FACTS]
     missing = tuple(name for name in names if getattr(feed.heard.known, name) is None)
     return missing if feed.heard.stage is not None else ("state", *missing)
+
+
+def files(folder: Path) -> Check:
+    """Whether printed files can be read in `folder`, as far as that shows before a print."""
+    try:
+        found = any(one.is_file() and os.access(one, os.R_OK) for one in folder.iterdir())
+    except OSError as error:
+        why = (error.strerror or str(error)).lower()
+        advice = "name in [printer.files] the folder that the host shares, and give yourself the right to read it"
+        return Check("printed files", Verdict.FAIL, f"{folder}: {why}", advice)
+    if not found:
+        advice = "see that it is the host's folder, and mounted; files in folders below it are found by their names"
+        return Check("printed files", Verdict.WARN, f"no file that may be read stands in {folder}", advice)
+    return Check("printed files", Verdict.PASS, f"{folder} can be read")
 
 
 def store(folder: Path) -> StoreFacts:

@@ -57,7 +57,9 @@ class Survey:
         host, wanted = await asking
         for one in seen:
             one.checks = [judge.card(check, wanted, one.bytes_each) for check in one.checks]
+        shared = printer.files.folder if printer.files is not None else None
         disk = (
+            *((await asyncio.to_thread(place.files, shared.expanduser()),) if shared is not None else ()),
             judge.folder(store),
             judge.disk(store, self.settings.store.min_free_mb, wanted, each),
         )
