@@ -5,7 +5,7 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-from lapsed.camera import orders, power
+from lapsed.camera import ordering, orders, power
 from lapsed.camera.child import Child
 from lapsed.camera.home import home as fresh_home
 from lapsed.camera.wire import Inspected, Opening, Order, pack, unpack
@@ -55,8 +55,8 @@ class Keeper:
         self._camera = camera
         self._kind = kind
         self._emit = emit
-        self._state = orders.State(camera)
-        self._events: asyncio.Queue[orders.Event] = asyncio.Queue()
+        self._state = ordering.State(camera)
+        self._events: asyncio.Queue[ordering.Event] = asyncio.Queue()
         self._child: Child | None = None
         self._switching: asyncio.Task[None] | None = None
         self._home = Path()
@@ -78,13 +78,13 @@ class Keeper:
         once: an idle worker has the order in its pipe then; else the order waits, as long as `by_s` allows.
         """
         self._drain()
-        self._feed(orders.Ordered(Order(shot, str(folder), stem, by_s)))
-        self._events.put_nowait(orders.Passed())  # `run` must reckon anew how long it may sleep
+        self._feed(ordering.Ordered(Order(shot, str(folder), stem, by_s)))
+        self._events.put_nowait(ordering.Passed())  # `run` must reckon anew how long it may sleep
 
     def meanwhile(self, *, filming: bool, shooting: bool) -> None:
         """What the print is at: whether it is filmed, and whether a shot of it is under way."""
-        self._feed(orders.Print(filming, shooting))
-        self._events.put_nowait(orders.Passed())
+        self._feed(ordering.Print(filming, shooting))
+        self._events.put_nowait(ordering.Passed())
 
     async def inspect(self) -> tuple[Check, ...]:
         """What the camera tells of its settings and supplies, once it is open and no order waits.
@@ -93,8 +93,8 @@ class Keeper:
         """
         answer: asyncio.Future[tuple[Check, ...]] = asyncio.get_running_loop().create_future()
         self._askers.append(answer)
-        self._feed(orders.Asked())
-        self._events.put_nowait(orders.Passed())
+        self._feed(ordering.Asked())
+        self._events.put_nowait(ordering.Passed())
         return await answer
 
     async def run(self) -> None:
@@ -103,7 +103,7 @@ class Keeper:
         try:
             with fresh_home() as self._home:
                 try:
-                    self._feed(orders.Open())
+                    self._feed(ordering.Open())
                     while not self._stopping.is_set():
                         await self._turn(orders.wake_s(self._state))
                 finally:
@@ -116,12 +116,12 @@ class Keeper:
         """Make `run` return: the shot in hand may still land for 2 s, everything else is missed."""
         if not self._idle.is_set():
             self._stopping.set()
-            self._events.put_nowait(orders.Passed())
+            self._events.put_nowait(ordering.Passed())
             await self._idle.wait()
 
     async def _turn(self, until_s: float) -> None:
         """Deal with the next event, or with time at `until_s`."""
-        event: orders.Event = orders.Passed()
+        event: ordering.Event = ordering.Passed()
         try:
             async with asyncio.timeout(max(0.0, until_s - monotonic())):
                 event = await self._events.get()
@@ -136,7 +136,7 @@ class Keeper:
             self._feed(self._events.get_nowait())
 
     async def _wind_up(self) -> None:
-        self._feed(orders.Close())
+        self._feed(ordering.Close())
         try:
             if self._child:
                 self._child.close_input()
@@ -152,37 +152,37 @@ class Keeper:
                 await asyncio.gather(self._switching, return_exceptions=True)
             if self._child:
                 self._child.kill()
-                self._feed(orders.Ended("was stopped"))
+                self._feed(ordering.Ended("was stopped"))
 
     async def _until_gone(self, patience_s: float) -> None:
         until_s = monotonic() + patience_s
         while self._child and monotonic() < until_s:
             await self._turn(min(until_s, orders.wake_s(self._state)))
 
-    def _feed(self, event: orders.Event) -> None:
-        if isinstance(event, orders.Ended) and self._child:
+    def _feed(self, event: ordering.Event) -> None:
+        if isinstance(event, ordering.Ended) and self._child:
             self._child.close()
             self._child = None
         self._state, actions = orders.step(self._state, event, monotonic())
-        if self._starting and self._state.phase is not orders.Phase.OPENING:
+        if self._starting and self._state.phase is not ordering.Phase.OPENING:
             self._starting = False
             self._starts.over()
         for action in actions:
             self._do(action)
 
-    def _do(self, action: orders.Action) -> None:
+    def _do(self, action: ordering.Action) -> None:
         match action:
-            case orders.Start():
+            case ordering.Start():
                 self._start()
-            case orders.Send(message):
+            case ordering.Send(message):
                 if self._child:
                     self._child.send(pack(message))
-            case orders.Kill():
+            case ordering.Kill():
                 if self._child:
                     self._child.kill()
-            case orders.Switch():
+            case ordering.Switch():
                 self._switching = asyncio.get_running_loop().create_task(self._switch())
-            case orders.Emit(event):
+            case ordering.Emit(event):
                 if isinstance(event, Inspected):
                     self._answer(event.checks)
                 else:
@@ -194,12 +194,12 @@ class Keeper:
             self._child = None
         self._starting = self._starts.begin()
         if not self._starting and not self._state.waiting:  # a frame that is wanted waits for nobody
-            self._events.put_nowait(orders.Crowded())
+            self._events.put_nowait(ordering.Crowded())
             return
         try:
             self._child = Child(self._camera.name, self._home, self._heard, self._ended)
         except OSError as error:
-            self._events.put_nowait(orders.Ended(f"could not be started: {error.strerror}"))
+            self._events.put_nowait(ordering.Ended(f"could not be started: {error.strerror}"))
             return
         part = self._camera.model_dump(mode="json")
         self._child.send(pack(Opening(self._kind, self._camera.name, part)))
@@ -212,7 +212,7 @@ class Keeper:
         except RetryError as error:
             trouble = str(error)
         self._switching = None
-        self._events.put_nowait(orders.Switched(trouble))
+        self._events.put_nowait(ordering.Switched(trouble))
 
     def _answer(self, checks: tuple[Check, ...]) -> None:
         for answer in self._askers:
@@ -223,7 +223,7 @@ class Keeper:
     def _heard(self, line: bytes) -> None:
         message = unpack(line)
         if message is not None:
-            self._events.put_nowait(orders.Heard(message))
+            self._events.put_nowait(ordering.Heard(message))
 
     def _ended(self, how: str) -> None:
-        self._events.put_nowait(orders.Ended(how))
+        self._events.put_nowait(ordering.Ended(how))

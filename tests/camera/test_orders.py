@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lapsed.camera import orders
-from lapsed.camera.orders import (
+from lapsed.camera.ordering import (
     Asked,
     Close,
     Crowded,

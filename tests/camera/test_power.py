@@ -5,8 +5,21 @@ import shlex
 
 import pytest
 
-from lapsed.camera import orders, power
-from lapsed.camera.orders import Emit, Ended, Heard, Kill, Open, Ordered, Passed, Phase, Print, Start, Switch, Switched
+from lapsed.camera import ordering, orders, power
+from lapsed.camera.ordering import (
+    Emit,
+    Ended,
+    Heard,
+    Kill,
+    Open,
+    Ordered,
+    Passed,
+    Phase,
+    Print,
+    Start,
+    Switch,
+    Switched,
+)
 from lapsed.camera.wire import Order
 from lapsed.errors import RetryError
 from lapsed.model import CameraTold, Exposed, Landed, Missed, Released
@@ -23,7 +36,7 @@ AWAY = Heard(CameraTold("main", ready=False, text="asleep"))
 
 def run(*steps, part=PART):
     """The last state, and the actions of each of the events, given with their times."""
-    state, done = orders.State(part), []
+    state, done = ordering.State(part), []
     for now, event in steps:
         state, actions = orders.step(state, event, now)
         done.append(actions)
