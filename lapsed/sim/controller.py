@@ -165,6 +165,8 @@ class Controller:
             if line.number != self.last + 1 and not set_here:
                 return self._again("that is not the next line")
             self.last = line.number
+        elif line.checksum is not None:
+            return self._again("a checksum without a line number")  # the rest of a line whose beginning was thrown away
         if line.code == "M110":
             self.last = int(line.value("N") if line.value("N") is not None else line.number or 0)  # type: ignore[arg-type]  # one of them is a number
         if not line.code:

@@ -22,6 +22,9 @@ from lapsed.sim.controller import FAULTS, Controller, Fault, Ways
 from lapsed.sim.log import Log
 from lapsed.sim.pace import Pace
 
+UNSAID_MOST = 64 * 1024
+"""Bytes that wait for a reader at most."""
+
 BUSY_EVERY_S = 2.0
 """How often it says that it is busy (RepRap wiki, "Replies"), in simulated seconds."""
 
@@ -53,6 +56,7 @@ class SimFirmware:
         self._reports_s = reports_every_s
         self._master = self._slave = -1
         self._came = asyncio.Event()
+        self._unsaid = bytearray()
         self._work: asyncio.Task[None] | None = None
         self._away: asyncio.TimerHandle | None = None
 
@@ -97,6 +101,8 @@ class SimFirmware:
     def _out(self) -> None:
         if self._master >= 0:
             asyncio.get_running_loop().remove_reader(self._master)
+            asyncio.get_running_loop().remove_writer(self._master)
+            self._unsaid.clear()
             os.close(self._master)
             os.close(self._slave)
             self._master = self._slave = -1
@@ -116,10 +122,19 @@ class SimFirmware:
         self._came.set()
 
     def _say(self, data: bytes) -> None:
-        # What nobody reads is lost once the terminal's buffer is full, as on a wire.
+        # What nobody reads is lost in the end, as on a wire; but a terminal refuses for a moment though it has room.
         if data and self._master >= 0:
-            with contextlib.suppress(BlockingIOError):
-                os.write(self._master, data)
+            self._unsaid += data[: UNSAID_MOST - len(self._unsaid)]
+            self._speak()
+
+    def _speak(self) -> None:
+        loop = asyncio.get_running_loop()
+        with contextlib.suppress(BlockingIOError):
+            del self._unsaid[: os.write(self._master, self._unsaid)]
+        if self._unsaid:
+            loop.add_writer(self._master, self._speak)
+        else:
+            loop.remove_writer(self._master)
 
     # --------------------------------------------------------------------------------------------- carrying out
 
