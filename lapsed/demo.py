@@ -20,7 +20,7 @@ from lapsed.sim.part import write_part
 from lapsed.take import reader
 from lapsed.web.server import Server
 
-SPEED = 70.0
+SPEED = 85.0
 """How many times faster than a real machine the simulated one prints."""
 
 READY_WITHIN_S = 30.0
