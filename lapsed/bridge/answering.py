@@ -4,7 +4,7 @@ import re
 from collections.abc import Callable
 
 from lapsed.bridge import replies, talk
-from lapsed.bridge.holding import LONGEST_LINE, RESEND_REST_S, SILENT_S, Phase
+from lapsed.bridge.holding import LONGEST_LINE, SILENT_S, Phase
 from lapsed.bridge.parking import Parking
 from lapsed.bridge.reading import Reading
 from lapsed.bridge.replies import Kind, Reply
@@ -147,8 +147,7 @@ class Answering:
         """The printer refused a line and forgets what came after it: one answer is due, that to the refusal."""
         self._reading.rewind(number)
         self._wire.host_due = 1
-        self._wire.rest_until = now + RESEND_REST_S
-        self._parking.go_back(now, "the printer asked for lines again")
+        self._parking.rest(now)
 
     def _started(self, now: float) -> None:
         self._telling.news(self._reading.end(Outcome.FAILED, "the printer was reset"))

@@ -14,7 +14,8 @@ class Ways:
 
     `answer_within_s` is how long a layer's first line waits for the daemon's answer, `part_within_s` how long the
     beginning of a line waits for its end, `drain_within_s` how long the printer may take to answer all that went
-    before. `check_position` asks the printer where it is before a park and after it. `card_poll_s` asks it for the
+    before. For `rest_s` after a request for lines again nothing is parked, until answers can be counted on again.
+    `check_position` asks the printer where it is before a park and after it. `card_poll_s` asks it for the
     height of a print from its own card. A print in which no move comes for `over_after_s` is over.
     `harmless` are further commands that don't move the head.
     """
@@ -24,14 +25,12 @@ class Ways:
     answer_within_s: float = 0.05
     part_within_s: float = 0.02
     drain_within_s: float = 5.0
+    rest_s: float = 2.0
     check_position: bool = True
     card_poll_s: float | None = None
     over_after_s: float = 12 * 3600.0
     session: str = ""
 
-
-RESEND_REST_S = 2.0
-"""How long after a request for lines again nothing is parked, until answers can be counted on again."""
 
 BUSY_EVERY_S = 2.0
 """How often the host is told to be patient (RepRap wiki, "Replies": busy)."""

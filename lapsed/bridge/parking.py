@@ -191,6 +191,11 @@ class Parking:
         else:
             self.release(now, reason)
 
+    def rest(self, now: float) -> None:
+        """The printer asked for lines again: end the hold, and begin none before answers can be counted on again."""
+        self._wire.rest_until = now + self._ways.rest_s
+        self.go_back(now, "the printer asked for lines again")
+
     def faulted(self, now: float) -> None:
         """The printer answered with an error."""
         if self.hold is not None and self.hold.phase in OUT:

@@ -53,9 +53,11 @@ class SerialWorkshop:
             assert time.monotonic() < until, "".join(path.read_text() for path in self.folder.glob("*.log"))
             time.sleep(0.01)
 
+    def entries(self):
+        return [json.loads(line) for line in self.log.read_text().splitlines()]
+
     def executed(self):
-        entries = [json.loads(line) for line in self.log.read_text().splitlines()]
-        return [entry for entry in entries if "event" not in entry]
+        return [entry for entry in self.entries() if "event" not in entry]
 
     def host_lines(self):
         return [f"{entry['line']}\n".encode("latin-1") for entry in self.executed() if entry["number"] is not None]

@@ -13,6 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from lapsed import clock
 from lapsed.bridge.holding import SILENT_S, Ways
 from lapsed.take import recovery
 from tests.bridge.line import undone
@@ -24,6 +25,10 @@ from tests.chaos.script import ALONE, Fault, carry_out, fault_line, script
 from tests.chaos.yard import HOLD_LIMIT_S, part
 
 LAYERS = 12
+WAYS = Ways(answer_within_s=0.8, rest_s=0.2)
+"""A busy machine may be long about an answer; as long as a host has patience, nothing comes of that. The rest is short
+as the print is quick: at its full length hardly a layer would be parked after a damaged line."""
+
 DAEMONS_OWN = (
     "kill",
     "kill",
@@ -99,9 +104,7 @@ class SerialYard(Lives):
         line = self.folder / "line"
         line.mkdir()
         self.config.write_text(CONFIG.format(store=self.store, line=line, limit=HOLD_LIMIT_S))
-        # A busy machine may be long about an answer; as long as a host has patience, nothing comes of that.
-        ways = Ways(answer_within_s=0.8)
-        self.line = SerialWorkshop(line, part(LAYERS).splitlines(), speed=60.0, faults=self._faults, ways=ways)
+        self.line = SerialWorkshop(line, part(LAYERS).splitlines(), speed=60.0, faults=self._faults, ways=WAYS)
         await self.begin()
         return self
 
@@ -129,6 +132,11 @@ class SerialYard(Lives):
             lines = file.read().split(b"\n")[1:-1]
         entries = [entry for entry in map(json.loads, lines) if entry.get("number") is not None]
         return round(entries[-1]["at"][2] / 0.2) if entries else 0
+
+    def rests(self) -> bool:
+        """Whether the printer has asked for lines again so lately that the bridge parks nothing yet."""
+        asked = [entry["mono_s"] for entry in self.line.entries() if entry.get("event") == "again"]
+        return bool(asked) and clock.monotonic() - asked[-1] < WAYS.rest_s
 
 
 async def live(folder: Path, seed: int, counts: Counts, *, hosts_killed: bool | None = None) -> None:
@@ -162,6 +170,7 @@ async def _live(yard: SerialYard, faults: Sequence[Fault], *, kills_host: bool) 
     await _check_print(yard)
 
     # The next shots work, of a print with the same name once more.
+    await yard.until(lambda: not yard.rests())
     yard.line.part.write_text(part(AFTER))
     before = {take.meta["since_s"] for take in yard.takes()}
     sender = yard.send()

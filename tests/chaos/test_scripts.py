@@ -24,7 +24,7 @@ async def test_a_daemon_killed_at_any_instant_loses_nothing_that_was_safe(seed, 
     assert counts.landed >= 6  # the print after it among them
 
 
-@pytest.mark.parametrize(("seed", "hosts_killed"), [(2, False), (3, True)])
+@pytest.mark.parametrize(("seed", "hosts_killed"), [(2003, False), (3, True)])
 async def test_whatever_goes_wrong_on_a_serial_line_the_machine_carries_out_what_was_streamed(
     seed, hosts_killed, tmp_path
 ):
