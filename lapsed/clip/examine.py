@@ -101,6 +101,7 @@ class Examination:
             size=self.upright,
             inner=self.steadied.inner,
             beyond=len(self.steadied.beyond),
+            frames=len(self.kept),
             unplaced=self.steadied.unknown,
             table=table,
             chart=picture,

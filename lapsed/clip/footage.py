@@ -59,7 +59,8 @@ class Examined:
     `flicker` is the root mean square of what evening takes out, as a share of the light, and `most_ev` the most of it.
     `limited` counts frames that a limit kept from being evened in full. `moved_px` is the farthest that a frame is
     moved back, and `inner` what that leaves of the frame's `size`; `beyond` counts frames that stand off too far for
-    the limit, `unplaced` those whose place can't be told. `table` and `chart` are the files that show it by frame.
+    the limit, `unplaced` those of all `frames` whose place can't be told. `table` and `chart` are the files that show
+    it by frame.
     """
 
     flicker: float
@@ -69,6 +70,7 @@ class Examined:
     size: tuple[int, int]
     inner: Rect
     beyond: int
+    frames: int
     unplaced: int
     table: Path
     chart: Path
@@ -86,9 +88,13 @@ class Examined:
             )
         if self.beyond:
             words.append(f"{_frames(self.beyond)} off by more than steady_limit allows, moved back by the limit only")
-        if self.unplaced:
-            done = "moved as the one before" if self.moved_px else "left where they are, as all others"
-            words.append(f"{_frames(self.unplaced)} in a place that can't be told, {done}")
+        # Among frames that stay where they are, a few that can't be told need nothing done.
+        if self.unplaced > (0 if self.moved_px else self.frames // 4):
+            done = "are moved as the one before" if self.moved_px else "stay as they are"
+            words.append(
+                f"too little keeps its place in {self.unplaced} of {_frames(self.frames)} to tell whether they moved: "
+                f"they {done}; a steady_region of what stands still helps"
+            )
         return tuple(words)
 
     def as_json(self) -> dict[str, Any]:

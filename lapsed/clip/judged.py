@@ -12,7 +12,7 @@ from lapsed.clip.measure import Light, Region
 from lapsed.clip.partial import whole_or_nothing
 
 FILE: Final = "judged.jsonl"
-VERSION: Final = 3
+VERSION: Final = 4
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,17 +72,25 @@ def shift_of(picture: Grey, reference: Grey, guess: tuple[float, float] = (0.0, 
     A picture with too little in it to tell gives a shift that is not sure.
     """
     side = _side(picture)
-    found = _refined(moved(picture, *guess), reference, side, guess)
-    if found.agree < _SURE or math.hypot(found.x - guess[0], found.y - guess[1]) > _REACH:
-        found = _searched(picture, reference, guess, side)
-    elif math.hypot(found.x - guess[0], found.y - guess[1]) < _ENOUGH:
+
+    def settled(found: Shift) -> Shift:
+        for _ in range(_STEPS):
+            x, y = found.x, found.y
+            found = _refined(moved(picture, x, y), reference, side, (x, y))
+            if math.hypot(found.x - x, found.y - y) < _ENOUGH:
+                break
         return found
-    for _ in range(_STEPS):
-        x, y = found.x, found.y
-        found = _refined(moved(picture, x, y), reference, side, (x, y))
-        if math.hypot(found.x - x, found.y - y) < _ENOUGH:
-            break
-    return found
+
+    near = _refined(moved(picture, *guess), reference, side, guess)
+    away = math.hypot(near.x - guess[0], near.y - guess[1])
+    if away > _REACH:
+        return settled(_searched(picture, reference, guess, side))
+    if away >= _ENOUGH:
+        near = settled(near)
+    if near.agree >= _SURE:
+        return near
+    # Half of the picture may move with the machine: what is found by searching has to convince more of the tiles.
+    return max(near, settled(_searched(picture, reference, guess, side)), key=lambda each: each.agree)
 
 
 def _side(picture: Grey) -> int:

@@ -165,7 +165,20 @@ def test_sums_of_what_can_t_be_done_are_said(tmp_path: Path, takes_of: Callable)
     assert examined is not None
     words = " ".join(examined.as_text())
     assert "can't be evened in full" in words
-    assert "in a place that can't be told, left where they are" in words
+    assert "too little keeps its place in 5 of 6 frames to tell whether they moved: they stay as they are" in words
+
+
+@pytest.mark.parametrize(
+    ("moved_px", "unplaced", "said"),
+    [(0.0, 30, None), (0.0, 31, "they stay as they are"), (4.0, 0, None), (4.0, 1, "they are moved as the one before")],
+)
+def test_frames_whose_place_is_unknown_are_told_of_where_it_matters(
+    folder: Path, moved_px: float, unplaced: int, said: str | None
+) -> None:
+    examined = examine_only(footage_of_folder(folder), None, quiet).examined
+    assert examined is not None
+    last = replace(examined, moved_px=moved_px, frames=120, unplaced=unplaced).as_text()[-1]
+    assert ("to tell whether they moved" in last, said is None or said in last) == (said is not None, True)
 
 
 def test_the_command_tells_what_it_found(folder: Path, capsys: pytest.CaptureFixture) -> None:

@@ -43,6 +43,21 @@ def test_half_a_picture_that_sees_something_else_does_not_pull_the_shift() -> No
     assert (found.x, found.y) == pytest.approx((1.25, -0.75), abs=0.1)
 
 
+@pytest.mark.parametrize("down", [-2.6, 3.0])
+def test_a_gantry_that_moves_with_more_contrast_than_stands_still_is_not_followed(down: float) -> None:
+    noise = np.random.default_rng(7)
+
+    def seen(by: float) -> np.ndarray:
+        picture = BENCH.seen(noise=noise)
+        picture[:100] = bench((320, 240), seed=9).seen(shift_px=(0, by), noise=noise)[:100]
+        picture[100:] = 96 + picture[100:] // 4  # a dark bed tells little
+        return grey(picture)
+
+    found = shift_of(seen(down), seen(0))
+    assert (found.x, found.y) == pytest.approx((0, 0), abs=0.1)
+    assert found.sure
+
+
 @pytest.mark.parametrize("kind", ["another scene", "an empty wall", "nothing", "smaller than a tile"])
 def test_what_can_t_be_told_is_not_sure(kind: str) -> None:
     noise = np.random.default_rng(6)
