@@ -5,24 +5,45 @@ Exit codes: 0 done; 1 done in part, the message says what is missing; 2 the inpu
 """
 
 import argparse
+import difflib
 import logging
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from importlib import import_module
+from typing import NamedTuple, NoReturn
 
-from lapsed import (
-    __version__,
-    commands,
-    commands_bridge,
-    commands_camera,
-    commands_feed,
-    commands_gcode,
-    commands_setup,
-    commands_signal,
-)
+from lapsed import __version__
 from lapsed.errors import LapsedError, UserError
 
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+
+class Command(NamedTuple):
+    """A command: the module of the package that has its `add_NAME`, and what it does, for the list of all."""
+
+    module: str
+    does: str
+
+
+COMMANDS = {
+    "demo": Command("commands", "film a simulated print from end to end, without any hardware"),
+    "feed": Command("commands_feed", "record what a host says, and find where its facts stand"),
+    "init": Command("commands_setup", "write a first configuration from what is found on this computer"),
+    "check": Command("commands_camera", "look host, disk and cameras over before a print, with test shots"),
+    "shoot": Command("commands_camera", "take one test frame, or focus by a crop that updates"),
+    "run": Command("commands", "watch the printers of the configuration and film their prints"),
+    "bridge": Command("commands_bridge", "stand on the serial line between a host and its printer"),
+    "signal": Command("commands_signal", "tell the daemon of a print, from a host that can run a command"),
+    "takes": Command("commands_takes", "list the takes, or tell one in detail"),
+    "judge": Command("commands_clip", "look the frames over and tell what stitching would do with them"),
+    "stitch": Command("commands_clip", "make the clips of a take or of a folder of pictures"),
+    "ingest": Command("commands_camera", "match photos from a camera's card to the shots of a take"),
+    "plan": Command("commands_gcode", "tell what filming a print takes: layers, shots, time, data"),
+    "mark": Command("commands_gcode", "write park blocks into a file, or take them out"),
+    "snippet": Command("commands_gcode", "print a park block for a slicer's layer-change field"),
+    "install-service": Command("commands_setup", "run lapsed as a service from now on, or no more"),
+}
+"""Only the module of the command that is run is imported: a host waits for `lapsed signal` at every layer."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -34,7 +55,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; its exit code."""
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     try:
-        args = _parser().parse_args(arguments)
+        words = sys.argv[1:] if arguments is None else arguments
+        args = _parser(words).parse_args(words)
         if args.verbose:
             logging.getLogger("lapsed").setLevel(logging.DEBUG)
         return int(args.func(args))
@@ -53,22 +75,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return INTERRUPTED
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
+    """What reads the command line `words`: of its command every argument, of the others the name."""
     parser = _Parser(prog="lapsed", description="Films a 3D print layer by layer with a real camera.")
     parser.add_argument("--version", action="version", version=f"lapsed {__version__}")
     parser.add_argument("--verbose", action="store_true", help="log what happens in detail, on stderr")
     subparsers = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", parser_class=_Parser)
-    commands.add_parsers(subparsers)
-    commands_bridge.add_parsers(subparsers)
-    commands_camera.add_parsers(subparsers)
-    commands_feed.add_parsers(subparsers)
-    commands_gcode.add_parsers(subparsers)
-    commands_setup.add_parsers(subparsers)
-    commands_signal.add_parsers(subparsers)
-    for name, choice in subparsers.choices.items():
-        told = next(shown.help or "" for shown in subparsers._choices_actions if shown.dest == name)  # noqa: SLF001 - see below
-        # argparse shows a command's sentence only in the list of all, where it can't be read back from in public.
-        choice.description = choice.description or f"{told[:1].upper()}{told[1:]}."
+    asked = next((word for word in words if not word.startswith("-")), None)
+    for name, command in COMMANDS.items():
+        does = command.does
+        subparser = subparsers.add_parser(name, help=does, description=f"{does[:1].upper()}{does[1:]}.")
+        if name == asked:
+            module = import_module(f"lapsed.{command.module}")
+            getattr(module, f"add_{name.replace('-', '_')}")(subparser)
+    if asked is not None and asked not in COMMANDS:
+        near = difflib.get_close_matches(asked, COMMANDS, n=1, cutoff=0.5)
+        hint = f"did you mean {near[0]!r}? " if near else ""
+        raise UserError(f"there is no command {asked!r}; {hint}lapsed --help lists all")
     return parser
 
 

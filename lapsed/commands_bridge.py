@@ -4,7 +4,7 @@ import argparse
 import os
 import sys
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from lapsed import arguments, configuration
 from lapsed.bridge.holding import Ways
@@ -13,15 +13,14 @@ from lapsed.errors import UserError
 from lapsed.settings import BridgeLink, Printer
 
 
-def add_parsers(subparsers: Any) -> None:
-    """Add `bridge`."""
-    bridge = subparsers.add_parser("bridge", help="stand on the serial line between a host and its printer")
-    bridge.add_argument("--printer", metavar="NAME", help="the printer of the configuration")
-    arguments.add_config(bridge)
-    bridge.add_argument("--port", metavar="PORT", help="the printer's port, for a plain cable without configuration")
-    bridge.add_argument("--baud", type=int, metavar="N", help="its rate in bits a second (default 115200)")
-    bridge.add_argument("--link", type=Path, metavar="PATH", help="the name of the port that the host is to open")
-    bridge.set_defaults(func=_bridge)
+def add_bridge(parser: argparse.ArgumentParser) -> None:
+    """What `bridge` is called with."""
+    parser.add_argument("--printer", metavar="NAME", help="the printer of the configuration")
+    arguments.add_config(parser)
+    parser.add_argument("--port", metavar="PORT", help="the printer's port, for a plain cable without configuration")
+    parser.add_argument("--baud", type=int, metavar="N", help="its rate in bits a second (default 115200)")
+    parser.add_argument("--link", type=Path, metavar="PATH", help="the name of the port that the host is to open")
+    parser.set_defaults(func=_bridge)
 
 
 def _bridge(args: argparse.Namespace) -> NoReturn:

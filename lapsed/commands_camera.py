@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 from lapsed import app, arguments, client, configuration
@@ -28,47 +27,47 @@ from lapsed.settings import Camera, Printer, Settings
 
 CHECKED_WITHIN_S = 60.0
 
-Subparsers = Any
-"""argparse keeps the type of what add_subparsers returns to itself."""
+
+def add_check(parser: argparse.ArgumentParser) -> None:
+    """What `check` is called with."""
+    parser.add_argument("--printer", metavar="NAME", help="only this printer")
+    parser.add_argument("--shots", type=_count, default=5, metavar="N", help="test shots of each camera (default 5)")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the test frames, instead of the store's")
+    arguments.add_config(parser)
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    parser.set_defaults(func=_check)
 
 
-def add_parsers(subparsers: Subparsers) -> None:
-    """Add `check`, `shoot` and `ingest`."""
-    check = subparsers.add_parser("check", help="look host, disk and cameras over before a print, with test shots")
-    check.add_argument("--printer", metavar="NAME", help="only this printer")
-    check.add_argument("--shots", type=_count, default=5, metavar="N", help="test shots of each camera (default 5)")
-    check.add_argument("--out", type=Path, metavar="DIR", help="folder for the test frames, instead of the store's")
-    arguments.add_config(check)
-    check.add_argument("--json", action="store_true", help="one JSON document on stdout")
-    check.set_defaults(func=_check)
-
-    shoot = subparsers.add_parser("shoot", help="take one test frame, or focus by a crop that updates")
-    shoot.add_argument("--printer", metavar="NAME", help="whose camera, where the configuration has several printers")
-    shoot.add_argument("--camera", metavar="NAME", help="another camera than the main one")
-    shoot.add_argument("--out", type=Path, metavar="FILE", help="the picture, test.jpg or focus.jpg if left out")
-    shoot.add_argument("--focus", action="store_true", help="shoot until interrupted, magnify a part, tell how sharp")
-    shoot.add_argument(
+def add_shoot(parser: argparse.ArgumentParser) -> None:
+    """What `shoot` is called with."""
+    parser.add_argument("--printer", metavar="NAME", help="whose camera, where the configuration has several printers")
+    parser.add_argument("--camera", metavar="NAME", help="another camera than the main one")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="the picture, test.jpg or focus.jpg if left out")
+    parser.add_argument("--focus", action="store_true", help="shoot until interrupted, magnify a part, tell how sharp")
+    parser.add_argument(
         "--at",
         type=_spot,
         default=(0.5, 0.5),
         metavar="X,Y",
         help="the spot to focus on, as shares of the frame (default the middle)",
     )
-    arguments.add_config(shoot)
-    shoot.add_argument("--json", action="store_true", help="one JSON document on stdout")
-    shoot.set_defaults(func=_shoot)
+    arguments.add_config(parser)
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    parser.set_defaults(func=_shoot)
 
-    ingest = subparsers.add_parser("ingest", help="match photos from a camera's card to the shots of a take")
-    ingest.add_argument("take", type=Path, metavar="TAKE", help="the take's folder")
-    ingest.add_argument("folder", type=Path, metavar="FOLDER", help="the card, or a copy of its folders")
-    ingest.add_argument("--camera", metavar="NAME", help="whose card it is, where several cameras have one")
-    ingest.add_argument(
+
+def add_ingest(parser: argparse.ArgumentParser) -> None:
+    """What `ingest` is called with."""
+    parser.add_argument("take", type=Path, metavar="TAKE", help="the take's folder")
+    parser.add_argument("folder", type=Path, metavar="FOLDER", help="the card, or a copy of its folders")
+    parser.add_argument("--camera", metavar="NAME", help="whose card it is, where several cameras have one")
+    parser.add_argument(
         "--offset", type=float, metavar="S", help="seconds that the camera's clock is ahead of ours, within 2 s"
     )
-    ingest.add_argument("--missed", action="store_true", help="land photos of shots that were missed as well")
-    ingest.add_argument("--dry-run", action="store_true", help="tell what would be landed, and copy nothing")
-    ingest.add_argument("--json", action="store_true", help="one JSON document on stdout")
-    ingest.set_defaults(func=_ingest)
+    parser.add_argument("--missed", action="store_true", help="land photos of shots that were missed as well")
+    parser.add_argument("--dry-run", action="store_true", help="tell what would be landed, and copy nothing")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    parser.set_defaults(func=_ingest)
 
 
 def _count(text: str) -> int:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TextIO
 
 from lapsed import arguments, clock, configuration
 from lapsed.errors import RetryError, UserError
@@ -21,27 +21,24 @@ from lapsed.host.series import gather, leaves
 from lapsed.model import ConsoleSeen, HostEvent, MotionSeen, ProgressSeen
 from lapsed.settings import Call, FeedLink, Printer, States
 
-Subparsers = Any
-
 SHOWN_A_SECOND = 15
 """Changes that are shown live; nobody reads more."""
 
 
-def add_parsers(subparsers: Subparsers) -> None:
-    """Add `feed`."""
-    feed = subparsers.add_parser("feed", help="record what a host says, and find where its facts stand")
-    feed.add_argument("url", nargs="?", metavar="URL", help="the host's WebSocket, such as ws://192.168.1.20:8130/")
-    feed.add_argument("--record", type=Path, metavar="FILE", help="keep what the host says in this file")
-    feed.add_argument("--replay", type=Path, metavar="FILE", help="read a recording instead of listening to a host")
-    feed.add_argument(
+def add_feed(parser: argparse.ArgumentParser) -> None:
+    """What `feed` is called with."""
+    parser.add_argument("url", nargs="?", metavar="URL", help="the host's WebSocket, such as ws://192.168.1.20:8130/")
+    parser.add_argument("--record", type=Path, metavar="FILE", help="keep what the host says in this file")
+    parser.add_argument("--replay", type=Path, metavar="FILE", help="read a recording instead of listening to a host")
+    parser.add_argument(
         "--say", action="append", default=[], metavar="JSON", help="said on connecting: a method's name, or a message"
     )
-    feed.add_argument("--seconds", type=float, metavar="S", help="listen for so long; else until interrupted")
-    feed.add_argument("--printer", metavar="NAME", help="use the link of this printer of the configuration")
-    feed.add_argument("--write", type=Path, metavar="FILE", help="write the part of the configuration to this file")
-    arguments.add_config(feed)
-    feed.add_argument("--json", action="store_true", help="one JSON document on stdout")
-    feed.set_defaults(func=_feed)
+    parser.add_argument("--seconds", type=float, metavar="S", help="listen for so long; else until interrupted")
+    parser.add_argument("--printer", metavar="NAME", help="use the link of this printer of the configuration")
+    parser.add_argument("--write", type=Path, metavar="FILE", help="write the part of the configuration to this file")
+    arguments.add_config(parser)
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    parser.set_defaults(func=_feed)
 
 
 def _feed(args: argparse.Namespace) -> int:

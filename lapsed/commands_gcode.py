@@ -4,7 +4,6 @@ import argparse
 import math
 import re
 from pathlib import Path
-from typing import Any
 
 from lapsed import arguments
 
@@ -12,42 +11,47 @@ _MOST = 1e9
 _TIME = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m(?:in)?)?(?:(\d+(?:\.\d+)?)s?)?")
 
 
-def add_parsers(subparsers: Any) -> None:
-    """Add `plan`, `mark` and `snippet`."""
-    planning = subparsers.add_parser("plan", help="tell what filming a print takes: layers, shots, time, data")
-    planning.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the G-code")
-    planning.add_argument("--print-time", type=_duration, metavar="T", help="instead of a file: such as 1h55m")
-    planning.add_argument("--layers", type=_positive, metavar="N", help="instead of a file: how many layers there are")
-    _wish(planning)
-    planning.add_argument(
+def add_plan(parser: argparse.ArgumentParser) -> None:
+    """What `plan` is called with."""
+    parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the G-code")
+    parser.add_argument("--print-time", type=_duration, metavar="T", help="instead of a file: such as 1h55m")
+    parser.add_argument("--layers", type=_positive, metavar="N", help="instead of a file: how many layers there are")
+    _wish(parser)
+    parser.add_argument(
         "--cycle", type=_amount, default=3.0, metavar="S", help="seconds from one release to the next (default 3)"
     )
-    planning.add_argument("--file-mb", type=_amount, default=12.0, metavar="MB", help="size of a picture (default 12)")
-    planning.add_argument("--card-mb", type=_amount, metavar="MB", help="room on the camera's card")
-    planning.add_argument("--battery-shots", type=_positive, metavar="N", help="shots that the battery is good for")
-    planning.add_argument(
+    parser.add_argument("--file-mb", type=_amount, default=12.0, metavar="MB", help="size of a picture (default 12)")
+    parser.add_argument("--card-mb", type=_amount, metavar="MB", help="room on the camera's card")
+    parser.add_argument("--battery-shots", type=_positive, metavar="N", help="shots that the battery is good for")
+    parser.add_argument(
         "--warn-share", type=_amount, default=0.25, metavar="S", help="share of added time to warn at (default 0.25)"
     )
-    planning.add_argument("--heights", action="store_true", help="with --json, the height of every layer as well")
-    planning.add_argument("--plot", type=Path, metavar="FILE", help="draw the layers' times and the shots, as SVG")
-    planning.add_argument("--json", action="store_true", help="one JSON document on stdout")
-    planning.set_defaults(func=_plan)
+    parser.add_argument("--heights", action="store_true", help="with --json, the height of every layer as well")
+    parser.add_argument("--plot", type=Path, metavar="FILE", help="draw the layers' times and the shots, as SVG")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    parser.set_defaults(func=_plan)
 
-    marking = subparsers.add_parser("mark", help="write park blocks into a file, or take them out")
-    marking.add_argument("source", type=Path, metavar="FILE", help="the G-code; with --watch, a folder")
-    marking.add_argument("target", type=Path, metavar="OUT", help="where the marked file goes; with --watch, a folder")
-    _wish(marking)
-    marking.add_argument("--park", type=_point, metavar="X,Y", help="the park point in mm, or auto")
-    marking.add_argument("--undo", action="store_true", help="take the marks out again")
-    marking.add_argument("--watch", action="store_true", help="mark what is dropped into the folder FILE, until ended")
-    marking.add_argument("--json", action="store_true", help="one JSON document on stdout")
-    marking.set_defaults(func=_mark)
 
-    block = subparsers.add_parser("snippet", help="print a park block for a slicer's layer-change field")
-    _machine(block)
-    block.add_argument("--layer-word", default="LAYER", metavar="TEXT", help="what the slicer replaces with the number")
-    block.add_argument("--absolute-extrusion", action="store_true", help="end with M82 instead of M83")
-    block.set_defaults(func=_snippet)
+def add_mark(parser: argparse.ArgumentParser) -> None:
+    """What `mark` is called with."""
+    parser.add_argument("source", type=Path, metavar="FILE", help="the G-code; with --watch, a folder")
+    parser.add_argument("target", type=Path, metavar="OUT", help="where the marked file goes; with --watch, a folder")
+    _wish(parser)
+    parser.add_argument("--park", type=_point, metavar="X,Y", help="the park point in mm, or auto")
+    parser.add_argument("--undo", action="store_true", help="take the marks out again")
+    parser.add_argument("--watch", action="store_true", help="mark what is dropped into the folder FILE, until ended")
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    parser.set_defaults(func=_mark)
+
+
+def add_snippet(parser: argparse.ArgumentParser) -> None:
+    """What `snippet` is called with."""
+    _machine(parser)
+    parser.add_argument(
+        "--layer-word", default="LAYER", metavar="TEXT", help="what the slicer replaces with the number"
+    )
+    parser.add_argument("--absolute-extrusion", action="store_true", help="end with M82 instead of M83")
+    parser.set_defaults(func=_snippet)
 
 
 def _machine(parser: argparse.ArgumentParser) -> None:

@@ -4,7 +4,7 @@ import argparse
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from lapsed import configuration, first_configuration, installation
 from lapsed.camera.found import Found, find
@@ -13,37 +13,35 @@ from lapsed.first_configuration import Answers, camera_of
 
 T = TypeVar("T")
 
-Subparsers = Any
 
 CONFIG = Path("/etc/lapsed/lapsed.toml")
 
 
-def add_parsers(subparsers: Subparsers) -> None:
-    """Add `init` and `install-service`."""
-    init = subparsers.add_parser("init", help="write a first configuration from what is found on this computer")
-    init.add_argument("--out", type=Path, metavar="FILE", help="where to; else the user's usual place")
-    init.add_argument("--printer", metavar="NAME", help="what to call the printer")
-    init.add_argument("--url", help="the host's WebSocket, such as ws://192.168.1.20:8130/")
-    init.add_argument("--facts", type=Path, metavar="FILE", help="the part that lapsed feed wrote")
-    init.add_argument("--bed", type=_bed, metavar="WxD", help="the bed in mm, such as 220x220, or round:180")
-    init.add_argument("--height", type=float, metavar="MM", help="the greatest height of the head")
-    init.add_argument("--park", type=_point, metavar="X,Y", help="where the head stands during a shot, mm")
-    init.add_argument("--length", type=float, metavar="S", help="the clip's wished length")
-    init.add_argument("--camera", choices=("gphoto", "capture", "release"), help="the kind of camera")
-    init.add_argument("--device", metavar="PATH", help="the capture device, or the release line's port")
-    init.add_argument("--store", metavar="DIR", help="the folder for takes")
-    init.add_argument("--yes", action="store_true", help="ask nothing")
-    init.set_defaults(func=_init)
+def add_init(parser: argparse.ArgumentParser) -> None:
+    """What `init` is called with."""
+    parser.add_argument("--out", type=Path, metavar="FILE", help="where to; else the user's usual place")
+    parser.add_argument("--printer", metavar="NAME", help="what to call the printer")
+    parser.add_argument("--url", help="the host's WebSocket, such as ws://192.168.1.20:8130/")
+    parser.add_argument("--facts", type=Path, metavar="FILE", help="the part that lapsed feed wrote")
+    parser.add_argument("--bed", type=_bed, metavar="WxD", help="the bed in mm, such as 220x220, or round:180")
+    parser.add_argument("--height", type=float, metavar="MM", help="the greatest height of the head")
+    parser.add_argument("--park", type=_point, metavar="X,Y", help="where the head stands during a shot, mm")
+    parser.add_argument("--length", type=float, metavar="S", help="the clip's wished length")
+    parser.add_argument("--camera", choices=("gphoto", "capture", "release"), help="the kind of camera")
+    parser.add_argument("--device", metavar="PATH", help="the capture device, or the release line's port")
+    parser.add_argument("--store", metavar="DIR", help="the folder for takes")
+    parser.add_argument("--yes", action="store_true", help="ask nothing")
+    parser.set_defaults(func=_init)
 
-    service = subparsers.add_parser("install-service", help="run lapsed as a service from now on, or no more")
-    service.add_argument("--config", type=Path, default=CONFIG, metavar="FILE", help=f"its configuration ({CONFIG})")
-    service.add_argument("--undo", action="store_true", help="take off what this command has installed")
-    service.add_argument("--yes", action="store_true", help="do it without asking")
-    service.add_argument("--show", action="store_true", help="show the files and commands in full, and do nothing")
-    service.add_argument(
-        "--root", type=Path, default=Path("/"), metavar="DIR", help="install below this folder instead"
-    )
-    service.set_defaults(func=_install_service)
+
+def add_install_service(parser: argparse.ArgumentParser) -> None:
+    """What `install-service` is called with."""
+    parser.add_argument("--config", type=Path, default=CONFIG, metavar="FILE", help=f"its configuration ({CONFIG})")
+    parser.add_argument("--undo", action="store_true", help="take off what this command has installed")
+    parser.add_argument("--yes", action="store_true", help="do it without asking")
+    parser.add_argument("--show", action="store_true", help="show the files and commands in full, and do nothing")
+    parser.add_argument("--root", type=Path, default=Path("/"), metavar="DIR", help="install below this folder instead")
+    parser.set_defaults(func=_install_service)
 
 
 def _bed(text: str) -> tuple[float, float, bool]:

@@ -4,41 +4,36 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 from lapsed import arguments, client, configuration
 from lapsed.errors import RetryError, UserError
 
-Subparsers = Any
-
 BEYOND_HOLD_S = 2.0
 """How much longer than the hold limit the answer is waited for."""
 
 
-def add_parsers(subparsers: Subparsers) -> None:
-    """Add `signal`."""
-    signal = subparsers.add_parser(
-        "signal",
-        help="tell the daemon of a print, from a host that can run a command",
-        description="Returns when the shutter has closed, so that the host's own park can wait for it. Ends with 0 "
-        "even if no frame was taken or no daemon runs, as many hosts end a print when a command fails.",
+def add_signal(parser: argparse.ArgumentParser) -> None:
+    """What `signal` is called with."""
+    parser.epilog = (
+        "Returns when the shutter has closed, so that the host's own park can wait for it. Ends with 0 even if no "
+        "frame was taken or no daemon runs, as many hosts end a print when a command fails."
     )
-    signal.add_argument(
+    parser.add_argument(
         "signal", choices=("start", "layer", "end", "cue"), help="what happens; cue asks for a frame at once"
     )
-    signal.add_argument("--printer", metavar="NAME", help="which printer, where the configuration has several")
-    signal.add_argument("--layer", type=int, metavar="N", help="the number of the layer that begins")
-    signal.add_argument("--layers", type=int, metavar="N", help="how many layers there are, at the start")
-    signal.add_argument("--height", type=float, metavar="MM", help="the layer's height")
-    signal.add_argument("--file", metavar="NAME", help="the printed file, at the start")
-    signal.add_argument("--outcome", choices=("finished", "cancelled", "failed"), help="how it ended, at the end")
-    signal.add_argument("--key", help="the same key again is the same signal again, and no second shot")
-    signal.add_argument("--no-wait", action="store_true", help="return at once")
-    signal.add_argument("--strict", action="store_true", help="end with 1 if no daemon answers or a frame is missed")
-    arguments.add_config(signal)
-    signal.add_argument("--json", action="store_true", help="one JSON document on stdout")
-    signal.set_defaults(func=_signal)
+    parser.add_argument("--printer", metavar="NAME", help="which printer, where the configuration has several")
+    parser.add_argument("--layer", type=int, metavar="N", help="the number of the layer that begins")
+    parser.add_argument("--layers", type=int, metavar="N", help="how many layers there are, at the start")
+    parser.add_argument("--height", type=float, metavar="MM", help="the layer's height")
+    parser.add_argument("--file", metavar="NAME", help="the printed file, at the start")
+    parser.add_argument("--outcome", choices=("finished", "cancelled", "failed"), help="how it ended, at the end")
+    parser.add_argument("--key", help="the same key again is the same signal again, and no second shot")
+    parser.add_argument("--no-wait", action="store_true", help="return at once")
+    parser.add_argument("--strict", action="store_true", help="end with 1 if no daemon answers or a frame is missed")
+    arguments.add_config(parser)
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
+    parser.set_defaults(func=_signal)
 
 
 def _signal(args: argparse.Namespace) -> int:

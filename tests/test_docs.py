@@ -45,16 +45,14 @@ COMMANDS = [(page.name, line) for page in PAGES for line in commands(page)]
 @pytest.mark.parametrize(("page", "line"), COMMANDS)
 def test_every_command_that_a_page_shows_is_one(page, line):
     words = shlex.split(line.removeprefix("sudo "))[1:]
-    args = __main__._parser().parse_args([STAND_INS.get(word, word) for word in words])
+    words = [STAND_INS.get(word, word) for word in words]
+    args = __main__._parser(words).parse_args(words)
     assert callable(args.func)
 
 
 def test_every_command_is_shown_in_the_readme():
-    (choices,) = (
-        action.choices for action in __main__._parser()._subparsers._group_actions if action.choices is not None
-    )
     rows = re.findall(r"^\| `lapsed ([a-z-]+)", (ROOT / "README.md").read_text(), re.MULTILINE)
-    assert set(rows) == set(choices)
+    assert rows == list(__main__.COMMANDS)
 
 
 @pytest.mark.parametrize("name", [page.name for page in PAGES])

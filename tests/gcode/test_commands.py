@@ -1,4 +1,3 @@
-import argparse
 import json
 import os
 import sys
@@ -6,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from lapsed import commands_gcode, gcode_files
+from lapsed import __main__, gcode_files
 from lapsed.errors import UserError
 
 BODY = "G28\nG92 E0\nG1 F3000\n" + "".join(f"G1 Z{0.2 * i:.1f}\nG1 X50 Y50\nG1 X90 E{i}\n" for i in range(1, 21))
@@ -22,9 +21,8 @@ def part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def call(*arguments: object) -> int:
-    parser = argparse.ArgumentParser()
-    commands_gcode.add_parsers(parser.add_subparsers(required=True))
-    args = parser.parse_args([str(each) for each in arguments])
+    words = [str(each) for each in arguments]
+    args = __main__._parser(words).parse_args(words)
     return int(args.func(args))
 
 
@@ -85,7 +83,7 @@ def test_bad_input_is_told_in_a_sentence(part: Path, arguments: list[str], says:
     ],
 )
 def test_bad_arguments_are_refused(arguments: list[str]) -> None:
-    with pytest.raises(SystemExit):
+    with pytest.raises(UserError):
         call(*arguments)
 
 

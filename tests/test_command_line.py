@@ -1,0 +1,48 @@
+"""What a command line is answered with: lists, typos, and how little is loaded for it."""
+
+import subprocess
+import sys
+
+import pytest
+
+from lapsed.__main__ import BAD_INPUT, COMMANDS, main
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_each_command_has_its_help(name, capsys):
+    with pytest.raises(SystemExit) as ended:
+        main([name, "--help"])
+    assert (ended.value.code, capsys.readouterr().err) == (0, "")
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("tke", "there is no command 'tke'; did you mean 'takes'? lapsed --help lists all"),
+        ("zzz", "there is no command 'zzz'; lapsed --help lists all"),
+    ],
+)
+def test_a_typo_in_a_command_is_answered_with_the_nearest(typed, told, capsys):
+    assert main(["--verbose", typed, "--json"]) == BAD_INPUT
+    assert capsys.readouterr().err == f"lapsed: {told}\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "spared"),
+    [
+        # A host waits for the second at each layer, on a small computer.
+        (["--help"], {"pydantic", "asyncio", "lapsed.settings"}),
+        (["signal", "layer", "--config", "none.toml"], {"starlette", "uvicorn", "websockets", "numpy", "asyncio"}),
+        (["takes", "--config", "none.toml"], {"starlette", "uvicorn", "websockets", "numpy", "asyncio"}),
+    ],
+)
+def test_a_command_loads_only_what_it_needs(words, spared, tmp_path):
+    told = (
+        "import sys\nfrom lapsed.__main__ import main\n"
+        "try:\n    main(sys.argv[1:])\nexcept SystemExit:\n    pass\n"
+        "print(*sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", told, *words], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert set(done.stdout.splitlines()[-1].split()) & spared == set()
