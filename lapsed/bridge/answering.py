@@ -150,11 +150,12 @@ class Answering:
         self._parking.rest(now)
 
     def _started(self, now: float) -> None:
-        self._telling.news(self._reading.end(Outcome.FAILED, "the printer was reset"))
-        self._reading.restart()
+        reason = "the printer was reset"
+        self._telling.news(self._reading.end(Outcome.FAILED, reason))
+        self._reading.restart(reason)
         self._wire.nothing_due()
         if self._parking.waits:
-            self._parking.release(now, "the printer was reset")
+            self._parking.release(now, reason)
 
     # ---------------------------------------------------------------------------------------------------- time
 

@@ -78,10 +78,14 @@ class Reading:
         """The file that the printer prints from its own card."""
         self._file = ""
         self.name: str | None = None
-        self.restart()
+        self._begin_anew()
 
-    def restart(self) -> None:
-        """The printer has started anew: nothing is known of it."""
+    def restart(self, why: str) -> None:
+        """The printer has started anew: nothing is known of it, nor does it know itself where its head stands."""
+        self._begin_anew()
+        self._unhomed, self._why_unhomed = _PLACE, f"{why}, and not every axis has been homed since"
+
+    def _begin_anew(self) -> None:
         self.layering = Layering()
         self._modes = _ASSUMED if self._checked else _NOWHERE
         self._put(State())
@@ -91,6 +95,7 @@ class Reading:
         self._expected: int | None = None
         self._marks: deque[tuple[int, Mark]] = deque(maxlen=_KEPT)
         self._homed = False
+        self._unhomed, self._why_unhomed = _NOWHERE, ""
         self.joined = True
         self.moves = False
         """Whether the last line read is a move."""
@@ -138,6 +143,8 @@ class Reading:
 
     def unsure(self) -> str | None:
         """Why the head must not be parked before the last line read, None if it may."""
+        if self._unhomed:
+            return self._why_unhomed  # M114 would bear out any place that the host believes in
         before, (_, _, modes) = self.before, self._before
         if not before.known >= _PLACE:
             return self._why
@@ -244,7 +251,8 @@ class Reading:
         elif code in ("M82", "M83"):
             self._modes |= {"extruder"}
         elif code == "G28":
-            self._homed = self._homed or "Z" in line.words or not {"X", "Y"} & set(line.words)
+            self._unhomed -= _homed_by(line)
+            self._homed = self._homed or "Z" in _homed_by(line)
         elif code.startswith("T") and self._base.tool != self._before[0].tool:
             self.lose(f"{code} changed the tool, and no move to a place of its own has come since")
         elif code in STRAYING:
@@ -304,7 +312,7 @@ class Reading:
         match code:
             case "M112":
                 return self.end(Outcome.FAILED, "the host sent M112, an emergency stop")
-            case "G28" if "Z" in line.words or not {"X", "Y"} & set(line.words):
+            case "G28" if "Z" in _homed_by(line):
                 return self.end(Outcome.LOST, "the machine was homed; another print begins")
             case "M104" | "M109" if line.value("S") == 0 and line.value("T") in (None, float(self._base.tool)):
                 return self.end(Outcome.FINISHED) if self.card is None else ()
@@ -324,6 +332,11 @@ class Reading:
         """The printer prints `file` from its own card."""
         ended = self.end(Outcome.LOST, "a print from the printer's card begins")
         return *ended, self._begin(file.strip(" /!#") or "card")
+
+
+def _homed_by(line: Line) -> frozenset[str]:
+    """The axes that a G28 homes: those that it names, or all."""
+    return _PLACE & set(line.words) or _PLACE
 
 
 def _whole(base: State, at: Spot) -> State:

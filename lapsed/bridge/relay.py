@@ -63,7 +63,7 @@ class Relay:
                 self._parking.release(now, reason)
             self.wire.nothing_due()
             self.wire.to_printer.clear()
-        self._reading.restart()
+            self._reading.restart(reason)
         self.wire.say(talk.Ends(self._host_there, self._printer_there, reason))
 
     # ---------------------------------------------------------------------------------------------- the daemon

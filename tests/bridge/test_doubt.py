@@ -129,22 +129,49 @@ def test_a_cable_pulled_in_a_hold_ends_it_and_the_print_and_sends_nothing_more()
     assert not line.relay.holds
 
 
-def test_a_reset_in_a_hold_ends_it_and_nothing_is_parked_before_all_is_stated_again():
-    bench = printing()
-    begun(bench, SQUARES[FIRSTS[1]])
+def reset(bench):
     bench.relay.printer(b"start\n", 1.1)
-    _, to_host, said = bench.out()
-    assert to_host == b"start\n"
-    assert said == [talk.PrintOver("failed", "the printer was reset"), talk.Freed(1, "the printer was reset")]
-    said = begun(bench, b"G1 X61 Y51 E9 F1500\n")[2]
-    assert said == [talk.Refused(1, "the machine has not been homed since the bridge began to watch it")]
-    for text in (*STATED, "G1 X5 E1", "G1 Z0.4"):
+    assert bench.out()[1] == b"start\n"
+
+
+def pulled(bench):
+    bench.relay.printer_there(there=False, reason="the printer was reset", now=1.1)
+    bench.relay.printer_there(there=True, reason="", now=1.2)
+
+
+def streamed(bench, lines):
+    """Send lines, none of which the daemon wants a frame of."""
+    for text in lines:
         bench.relay.host(f"{text}\n".encode(), 2.0)
         if bench.relay.holds:
             bench.relay.told(talk.Pass(bench.out()[2][-1].token), 2.0)
         bench.relay.printer(b"ok\n", 2.0)
-    bench.relay.printer(b"ok\nok\n", 2.0)  # to the two first lines of layers
-    assert begun(bench, b"G1 X6 E2\n", 3.0)[0] == b"M400\n"
+    bench.out()
+
+
+def test_a_reset_in_a_hold_ends_it_and_the_print():
+    bench = printing()
+    begun(bench, SQUARES[FIRSTS[1]])
+    bench.relay.printer(b"start\n", 1.1)
+    reason = "the printer was reset"
+    assert bench.out()[1:] == (b"start\n", [talk.PrintOver("failed", reason), talk.Freed(1, reason)])
+
+
+@pytest.mark.parametrize("lost", [reset, pulled])
+def test_after_a_reset_nothing_is_parked_before_every_axis_was_homed_and_then_the_next_print_is(lost):
+    bench = printing()
+    lost(bench)
+    bench.out()
+    why = "the printer was reset, and not every axis has been homed since"
+    # A host that goes on as if nothing had been: all is stated, and the printer would bear out any place.
+    said = begun(bench, b"G1 X61 Y51 E9 F1500\n")[2]
+    assert said == [talk.Refused(1, why)]
+    bench.relay.printer(b"ok\n", 2.0)
+    streamed(bench, (*STATED[1:], "G1 X5 E1", "G28 X Y", "G90", "M82", "G1 X10 Y10 Z0.4 F1200"))
+    assert begun(bench, b"G1 X6 E2\n", 3.0)[2] == [talk.Refused(1, why)]
+    bench.relay.printer(b"ok\n", 3.0)
+    streamed(bench, ("G28 Z", *STATED[1:], "G1 X5 E1", "G1 Z0.4"))
+    assert begun(bench, b"G1 X6 E2\n", 4.0)[0] == b"M400\n"
 
 
 @pytest.mark.parametrize("text", [b'echo:Unknown command: "M400"\n', b"!! fan fault\n"])
