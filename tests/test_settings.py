@@ -72,6 +72,8 @@ def test_a_link_and_a_camera_are_enough():
             "wants clip 'tall', which is not there",
         ),
         (BASE + "[[clip]]\nname = 'A b'", "clip[1].name"),
+        # H.264's High profile can't be lossless (H.264, A.2.4), which x264 is at 0.
+        (BASE + "[[clip]]\nname = 'a'\nquality = 0", "clip[1].quality"),
         ("x =", "is not TOML"),
     ],
 )

@@ -107,7 +107,7 @@ class EditList:
     rate: Rate
     stored: tuple[Annotated[int, Field(ge=1)], Annotated[int, Field(ge=1)]]
     orientation: Annotated[int, Field(ge=1, le=8)]
-    quality: Annotated[int, Field(ge=0, le=51)]
+    quality: Annotated[int, Field(ge=1, le=51)]
     preset: Literal["ultrafast", "veryfast", "fast", "medium", "slow"]
     pieces: Annotated[tuple[Piece, ...], Field(min_length=1)]
     place: tuple[int, int, _Even, _Even] | None = None

@@ -12,6 +12,9 @@ from lapsed.clip.levels import Level
 
 _LONGEST: Final = {"h264": 4096, "h265": 8192, "av1": 8192}
 _HIGHEST: Final = {"h264": 5.2, "h265": 6.2}
+_ALWAYS_KBIT_S: Final = {"h264": 62_500, "h265": 40_000}
+"""What players take of the smallest pictures as well: no decoder in use is made for less than level 4.1 of H.264 and
+5.1 of H.265 (common practice, no source), whose bits these are (H.264, Table A-1 and A.3.3; H.265, Table A.8, Main)."""
 
 
 def advice(word: str, size: tuple[int, int], rate: Fraction, preset: str) -> str | None:
@@ -34,14 +37,15 @@ def advice(word: str, size: tuple[int, int], rate: Fraction, preset: str) -> str
     )
 
 
-def exceeded(level: Level, bits: int, seconds: Fraction) -> str | None:
-    """What to say of a clip that takes more bits a second than its level allows; None where it doesn't."""
+def exceeded(word: str, level: Level, bits: int, seconds: Fraction) -> str | None:
+    """What to say of a clip that takes more bits a second than decoders of its level need; None where it doesn't."""
+    most = max(level.most_kbit_s, _ALWAYS_KBIT_S[word])
     rate = bits / float(seconds) / 1e6
-    if rate * 1000 <= level.most_kbit_s:
+    if rate * 1000 <= most:
         return None
     return (
-        f"takes {rate:.0f} Mbit/s, and level {level.number} allows {level.most_kbit_s / 1000:g}: some players may "
-        "stutter; a higher quality figure makes it smaller"
+        f"takes {rate:.0f} Mbit/s, and players made for its level, {level.number}, need take no more than "
+        f"{most / 1000:g}: some may stutter; a higher quality figure makes it smaller"
     )
 
 

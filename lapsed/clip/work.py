@@ -173,7 +173,7 @@ def _playing(plan: EditList, path: Path) -> Iterator[str]:
     level = codec.level(plan.size, plan.rate, plan.preset) if codec.level else None
     if level is not None:
         # Encoders need a second to come down to the rate they will have.
-        told = exceeded(level, 8 * path.stat().st_size, max(plan.seconds, Fraction(1)))
+        told = exceeded(plan.codec, level, 8 * path.stat().st_size, max(plan.seconds, Fraction(1)))
         if told is not None:
             yield f"{plan.clip} {told}"
 

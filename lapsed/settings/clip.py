@@ -85,7 +85,7 @@ class Clip(Part):
         "lamps drift in colour; false leaves the light as it was shot",
     )
     steady: bool = Field(True, description="true moves frames back that stand off, as after a bump of the tripod")
-    quality: Annotated[int, Field(ge=0, le=51)] = Field(
+    quality: Annotated[int, Field(ge=1, le=51)] = Field(
         18,
         description="constant rate factor: less is better and larger, 18 is hard to tell from the frames; codecs for "
         "editing have a quality of their own",

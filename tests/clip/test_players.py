@@ -86,10 +86,19 @@ def test_a_rate_that_no_size_can_mend_is_said() -> None:
     assert "; a lower rate" in told
 
 
-def test_a_clip_over_its_level_s_bits_is_said() -> None:
-    level = Level("5", 25_000)  # H.265, Table A.8, Main tier
-    assert exceeded(level, 25_000_000 * 10, Fraction(10)) is None
-    said = exceeded(level, 60_000_000 * 10, Fraction(10))
-    assert said == (
-        "takes 60 Mbit/s, and level 5 allows 25: some players may stutter; a higher quality figure makes it smaller"
+@pytest.mark.parametrize(
+    ("word", "level", "most"),
+    [
+        ("h265", Level("6", 60_000), 60),  # H.265, Table A.8, Main tier
+        ("h265", Level("3", 6_000), 40),  # that of level 5.1
+        ("h264", Level("5.1", 300_000), 300),  # H.264, Table A-1, and A.3.3 for the High profile
+        ("h264", Level("1.2", 480), 62.5),  # that of level 4.1
+    ],
+)
+def test_a_clip_of_more_bits_than_players_of_its_size_take_is_said(word: str, level: Level, most: float) -> None:
+    ten_seconds = Fraction(10)
+    assert exceeded(word, level, int(most * 1e7), ten_seconds) is None
+    assert exceeded(word, level, int(most * 1e7) + 10**7, ten_seconds) == (
+        f"takes {most + 1:.0f} Mbit/s, and players made for its level, {level.number}, need take no more than "
+        f"{most:g}: some may stutter; a higher quality figure makes it smaller"
     )

@@ -14,10 +14,11 @@ import pytest
 from lapsed.__main__ import main
 from lapsed.clip import delivery, work
 from lapsed.clip.editlist import from_json
+from lapsed.clip.examine import Wishes
 from lapsed.clip.footage import Footage, Frame, Progress, Refused, Report, footage_of_folder
 from lapsed.clip.stitch import stitch
 from lapsed.errors import UserError
-from lapsed.settings import Clip
+from lapsed.settings import Clip, Judge
 
 CLIPS = (
     Clip(name="master", codec="master", hold_end_s=0.2),
@@ -131,6 +132,20 @@ def test_sizes_are_never_enlarged_unasked(takes_of: Callable) -> None:
     assert "enlarged 2.00 times" in report.clips[1].remarks[0]
 
 
+def test_the_report_says_what_players_may_not_take(tmp_path: Path, save: Callable) -> None:
+    noise = np.random.default_rng(1)
+    for number in range(1, 26):
+        save(tmp_path / f"{number}.jpg", noise.integers(0, 256, (480, 640, 3), np.uint8))
+    loud = Clip(name="loud", preset="ultrafast", quality=1, hold_end_s=0)
+    calm = loud.model_copy(update={"name": "calm", "quality": 40})
+    wide = calm.model_copy(update={"name": "wide", "size_px": (4112, 64), "enlarge": True})
+    report = stitch(footage_of_folder(tmp_path), (loud, calm, wide), None, quiet, wishes=Wishes(Judge(on=False)))
+    said = {made.name: " ".join(made.remarks) for made in report.clips}
+    assert "Mbit/s" in said["loud"]
+    assert said["calm"] == ""
+    assert "common players can't decode" in said["wide"]
+
+
 def test_a_take_s_sheet_names_shots(takes_of: Callable, tmp_path: Path) -> None:
     folder = takes_of(2)
     frames = (Frame(folder / "1.jpg", shot=1, layer=3, height_mm=0.6), Frame(folder / "2.jpg", shot=2))
@@ -240,7 +255,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from lapsed.clip.footage import footage_of_folder
 from lapsed.clip.stitch import stitch
-from lapsed.settings import Clip
+from lapsed.settings import Clip, Judge
 def told(progress):
     if progress.clip != "c":
         return
