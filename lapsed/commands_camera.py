@@ -31,6 +31,7 @@ CHECKED_WITHIN_S = 60.0
 def add_check(parser: argparse.ArgumentParser) -> None:
     """What `check` is called with."""
     parser.add_argument("--printer", metavar="NAME", help="only this printer")
+    parser.add_argument("--file", metavar="FILE", help="the G-code that is to be printed, or its name at the host")
     parser.add_argument("--shots", type=_count, default=5, metavar="N", help="test shots of each camera (default 5)")
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the test frames, instead of the store's")
     arguments.add_config(parser)
@@ -113,7 +114,7 @@ def _checked(args: argparse.Namespace) -> int:
     wanted = arguments.printers(whole, args.printer)
     out = args.out or whole.store.folder.expanduser() / "check"
     running = daemon(config, configuration.usual_places())
-    survey = Survey(whole, app.CAMERA_KINDS, args.shots, out, running, lambda name: _by_api(whole, name))
+    survey = Survey(whole, app.CAMERA_KINDS, args.shots, out, running, lambda name: _by_api(whole, name), args.file)
     sections = asyncio.run(_sections(survey, wanted))
     checks = [check for section in sections for check in section.checks]
     verdict = judge.worst(checks)

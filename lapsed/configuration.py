@@ -25,7 +25,7 @@ def locate(path: Path | None) -> Path:
     found = path or next((place for place in places if place.is_file()), None)
     if found is None:
         looked = " or ".join(map(str, places))
-        raise UserError(f"no configuration: looked for {looked}; write one or name it with --config")
+        raise UserError(f"no configuration: looked for {looked}; have lapsed init write one, or name it with --config")
     return found
 
 

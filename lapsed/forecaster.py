@@ -12,7 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from lapsed.errors import RetryError
 from lapsed.model import Forecast
-from lapsed.settings import Printer
+from lapsed.settings import Files, Machine, Printer
 
 CHILD = "lapsed.printed_file"
 """Run by name and never imported here: reading loads NumPy, which the daemon does without."""
@@ -57,41 +57,39 @@ class Forecaster:
 
     async def _read(self, name: str) -> None:
         assert self._files is not None  # noqa: S101 - begin() has looked
-        forecast, reason = None, ""
-        limit_s = self._files.within_s
-        try:
-            async with asyncio.timeout(limit_s):
-                answer = json.loads(await self._ask(name))
-            forecast, reason = kept(answer.get("forecast")), str(answer.get("refused", ""))
-        except TimeoutError:
-            reason = f"reading it takes longer than the {limit_s:g} s of files.within_s"
-        except RetryError as error:
-            reason = str(error)
-        except OSError as error:
-            reason = f"no process could be started to read it: {error.strerror}"
-        self._told(name, forecast, reason)
+        self._told(name, *await read(name, self._files, self._machine))
 
-    async def _ask(self, name: str) -> bytes:
-        assert self._files is not None  # noqa: S101 - begin() has looked
-        request = {
-            "name": name,
-            "files": self._files.model_dump(mode="json"),
-            "machine": self._machine.model_dump(mode="json"),
-        }
-        pipe = asyncio.subprocess.PIPE
-        child = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", CHILD, stdin=pipe, stdout=pipe, start_new_session=True
-        )
-        try:
-            answer, _ = await child.communicate(json.dumps(request).encode())
-        finally:
-            if child.returncode is None:
-                with contextlib.suppress(ProcessLookupError):
-                    os.killpg(child.pid, signal.SIGKILL)
-                await child.wait()
-        if child.returncode:
-            raise RetryError(f"reading it ended with status {child.returncode}; try it with lapsed plan")
-        return answer
+
+async def read(name: str, files: Files, machine: Machine) -> tuple[Forecast | None, str]:
+    """What the file that the host calls `name` tells, wherever `files` says that it is; else None, and why."""
+    try:
+        async with asyncio.timeout(files.within_s):
+            answer = json.loads(await _ask(name, files, machine))
+    except TimeoutError:
+        return None, f"reading it takes longer than the {files.within_s:g} s of files.within_s"
+    except RetryError as error:
+        return None, str(error)
+    except OSError as error:
+        return None, f"no process could be started to read it: {error.strerror}"
+    return kept(answer.get("forecast")), str(answer.get("refused", ""))
+
+
+async def _ask(name: str, files: Files, machine: Machine) -> bytes:
+    request = {"name": name, "files": files.model_dump(mode="json"), "machine": machine.model_dump(mode="json")}
+    pipe = asyncio.subprocess.PIPE
+    child = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", CHILD, stdin=pipe, stdout=pipe, start_new_session=True
+    )
+    try:
+        answer, _ = await child.communicate(json.dumps(request).encode())
+    finally:
+        if child.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(child.pid, signal.SIGKILL)
+            await child.wait()
+    if child.returncode:
+        raise RetryError(f"reading it ended with status {child.returncode}; try it with lapsed plan")
+    return answer
 
 
 def reads(printer: Printer) -> bool:

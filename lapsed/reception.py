@@ -140,8 +140,7 @@ class Reception:
             if now.link
             else Check("host", Verdict.FAIL, now.link_text, _HOST_ADVICE),
             judge.park_point(part.machine, part.cadence),
-            judge.folder(store),
-            judge.disk(store, self._settings.store.min_free_mb, judge.frames_wanted(part.cadence), None),
+            *judge.store(store, self._settings.store.min_free_mb, judge.frames_wanted(part.cadence), None),
         ]
         if now.take is not None:
             found += [Check(f"camera {one.name}", Verdict.PASS, f"filming; {one.text}") for one in now.cameras]

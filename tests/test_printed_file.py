@@ -4,6 +4,7 @@ import asyncio
 import http.server
 import json
 import os
+import random
 import subprocess
 import sys
 import threading
@@ -96,6 +97,19 @@ class Shelf(http.server.BaseHTTPRequestHandler):
                 self.end_headers()
             case "gone.gcode":
                 self.send_error(404)
+            case "locked.gcode":
+                self.send_error(401)
+            case "page.gcode":
+                self.send_response(200)
+                self.send_header("Content-Type", "text/html")
+                self.end_headers()
+                self.wfile.write(b"<!doctype html>\n<title>Sign in</title>\n<p>G1 X1 E1? Sign in first.\n" * 100)
+            case "noise.gcode":
+                self.send_response(200)
+                self.end_headers()
+                self.wfile.write(random.Random(7).randbytes(200_000))
+            case "mute.gcode":
+                self.server.over.wait(60)
             case "short.gcode":
                 self.send_response(200)
                 self.send_header("Content-Length", str(len(PART) + 99))
@@ -125,12 +139,13 @@ class Shelf(http.server.BaseHTTPRequestHandler):
 @contextmanager
 def serving():
     with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Shelf) as server:
-        server.asked = []
+        server.asked, server.over = [], threading.Event()
         thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
         thread.start()
         try:
             yield server
         finally:
+            server.over.set()
             server.shutdown()
             thread.join()
 
@@ -161,6 +176,9 @@ def test_a_name_may_stand_in_the_query(shelf):
     [
         ("moved.gcode", "redirects are not followed"),
         ("gone.gcode", "answers 404"),
+        ("locked.gcode", "answers 401 Unauthorized"),
+        ("page.gcode", "no layers"),
+        ("noise.gcode", "no layers"),
         ("short.gcode", "broke off after"),
         ("huge.gcode", "larger than the 1 MB"),
         ("endless.gcode", "larger than the 1 MB"),
@@ -228,9 +246,10 @@ async def test_what_the_child_refuses_is_told_as_the_reason(share):
     )
 
 
-async def test_reading_that_takes_too_long_is_ended(shelf):
+@pytest.mark.parametrize("name", ["endless.gcode", "mute.gcode"])
+async def test_reading_that_takes_too_long_is_ended(shelf, name):
     made = printer(url=at(shelf), within_s=1)
-    _, forecast, reason = await told_of(made, ["endless.gcode"])
+    _, forecast, reason = await told_of(made, [name])
     assert forecast is None
     assert reason == "reading it takes longer than the 1 s of files.within_s"
 

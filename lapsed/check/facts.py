@@ -13,7 +13,8 @@ class HostFacts:
     `reached` is false where no connection came about, and `trouble` says then, or of a call that it refused, what was
     wrong. `missing` are the facts of `settings.Facts` whose pointers found nothing, `odd` those that found what the
     fact can't be, with a sample. `state` is the word that it was told in, `stage` what the configuration makes of it.
-    `running` is the print under way, of which the share `done` is behind it.
+    `file` is what it calls the file that it prints, or would, and `running` the print under way, of which the share
+    `done` is behind it.
     """
 
     where: str
@@ -22,6 +23,7 @@ class HostFacts:
     missing: tuple[str, ...] = ()
     odd: tuple[tuple[str, str], ...] = ()
     stage: str | None = None
+    file: str = ""
     running: PrintInfo | None = None
     done: float = 0.0
 

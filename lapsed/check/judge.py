@@ -9,7 +9,7 @@ from lapsed.camera.inspection import SAME_SHUTTER
 from lapsed.check.facts import Holder, HostFacts, Light, StoreFacts, TrialFrame, TrialShot, spread
 from lapsed.clip.shape import shape
 from lapsed.gcode import park
-from lapsed.model import Block, Check, Motion, Position, PrintInfo, Verdict
+from lapsed.model import Block, Check, Motion, Position, PrintInfo, Refusal, Verdict
 from lapsed.settings import Cadence, CameraPart, Clip, Machine, Power, Printer
 
 _MOTION = ("x", "y", "z", "e", "feed_mm_min", "absolute", "absolute_extrusion")
@@ -86,18 +86,28 @@ def _progress(seen: HostFacts, cadence: Cadence) -> Iterator[Check]:
 # ----------------------------------------------------------------------------------------------- machine and disk
 
 
-def park_point(machine: Machine, cadence: Cadence) -> Check:
-    """Whether the head can get to the park point and back within the hold limit, from the farthest spot."""
+def park_point(machine: Machine, cadence: Cadence, top_mm: float | None = None) -> Check:
+    """Whether the head can get to the park point and back within the hold limit, from the farthest spot.
+
+    `top_mm` is how high the part becomes, where that is known.
+    """
     x, y = machine.park_point_mm
     where = f"{x:g}, {y:g}"
     if not cadence.park:
         return Check("park point", Verdict.PASS, "not used, as park = false")
-    blocks = [_block(machine, corner) for corner in _corners(machine)]
-    longest_s = max((block.leave_s + block.come_back_s for block in blocks if block), default=0.0)
+    blocks = [_block(machine, corner, top_mm or 0.2) for corner in _corners(machine)]
+    longest_s = max((block.leave_s + block.come_back_s for block in blocks if isinstance(block, Block)), default=None)
+    if longest_s is None:
+        why, _, advice = next(block.reason for block in blocks if isinstance(block, Refusal)).partition("; ")
+        above = f", above a part of {top_mm:.1f} mm" if top_mm is not None else ""
+        return Check("park point", Verdict.FAIL, f"{where}{above}: {why}", advice or "see [printer.machine]")
     if longest_s + machine.settle_s >= cadence.hold_limit_s:
         found = f"{where}; there and back takes up to {longest_s:.1f} s, hold_limit_s is {cadence.hold_limit_s:g}"
         return Check("park point", Verdict.WARN, found, "park nearer, travel faster or raise hold_limit_s")
-    return Check("park point", Verdict.PASS, f"{where}, inside the machine; up to {longest_s:.1f} s there and back")
+    above = f" and above the part's {top_mm:.1f} mm" if top_mm is not None else ""
+    return Check(
+        "park point", Verdict.PASS, f"{where}, inside the machine{above}; up to {longest_s:.1f} s there and back"
+    )
 
 
 def _corners(machine: Machine) -> Iterator[tuple[float, float]]:
@@ -109,10 +119,16 @@ def _corners(machine: Machine) -> Iterator[tuple[float, float]]:
             yield bed.centre_mm[0] + dx * bed.radius_mm, bed.centre_mm[1] + dy * bed.radius_mm
 
 
-def _block(machine: Machine, corner: tuple[float, float]) -> Block | None:
-    motion = Motion(Position(*corner, 0.2, 0.0), 1800, absolute=True, absolute_extrusion=True)
-    written = park.block(motion, machine, 0.2, 1, echo=False)
-    return written if isinstance(written, Block) else None
+def _block(machine: Machine, corner: tuple[float, float], top_mm: float) -> Block | Refusal:
+    motion = Motion(Position(*corner, top_mm, 0.0), 1800, absolute=True, absolute_extrusion=True)
+    return park.block(motion, machine, top_mm, 1, echo=False)
+
+
+def store(seen: StoreFacts, min_free_mb: int, wanted: int | None, frame_bytes: int | None) -> Iterator[Check]:
+    """Whether takes can be written, and the room for them: not of a folder that can't be, which may be another disk."""
+    yield folder(seen)
+    if seen.trouble is None:
+        yield disk(seen, min_free_mb, wanted, frame_bytes)
 
 
 def folder(store: StoreFacts) -> Check:
@@ -174,11 +190,13 @@ def disk(store: StoreFacts, min_free_mb: int, wanted: int | None, frame_bytes: i
 
 
 def away(text: str, holders: Collection[Holder]) -> Check:
-    """Why the camera is not to be had, and who has it."""
+    """Why the camera is not to be had, and who has it; `text` may say what to do by itself, behind a colon or so."""
     if holders:
         named = ", ".join(f"{holder.program} (process {holder.pid})" for holder in holders)
         return Check("found", Verdict.FAIL, text, f"{named} has it open: end that program, then check again")
-    return Check("found", Verdict.FAIL, text, "look at its cable, power and sleep timer, then check again")
+    says = ": " in text or "; " in text
+    advice = "do as it says" if says else "look at its cable, power and sleep timer"
+    return Check("found", Verdict.FAIL, text, f"{advice}, then check again")
 
 
 def power(switch: Power, program: str | None) -> Check:

@@ -11,7 +11,7 @@ from lapsed.clock import monotonic
 from lapsed.errors import LapsedError, RetryError
 from lapsed.host.feed import Feed
 from lapsed.model import Check, PrintInfo, Verdict
-from lapsed.settings import Facts, FeedLink
+from lapsed.settings import Facts, FeedLink, Files
 from lapsed.take import space
 
 REACH_WITHIN_S = 3.0
@@ -61,6 +61,7 @@ async def _asked(feed: Feed, link: FeedLink, where: str) -> HostFacts:
         missing=_missing(feed),
         odd=odd,
         stage=stage,
+        file=feed.heard.known.file or "",
         running=_running(feed, stage),
         done=feed.heard.known.progress or 0.0,
     )
@@ -79,6 +80,16 @@ def _missing(feed: Feed) -> tuple[str, ...]:
     names = [name for name in Facts.model_fields if name not in _NOT_FACTS]
     missing = tuple(name for name in names if getattr(feed.heard.known, name) is None)
     return missing if feed.heard.stage is not None else ("state", *missing)
+
+
+def file(wanted: str, files: Files | None) -> tuple[str, Files]:
+    """How the file `wanted` is asked for, and where: by its path, or by its name where the host keeps its files."""
+    path = Path(wanted).expanduser()
+    if path.exists() or files is None:
+        whole = path.resolve()
+        limits = {"most_mb": files.most_mb, "within_s": files.within_s} if files is not None else {}
+        return whole.name, Files(folder=whole.parent, **limits)
+    return wanted, files
 
 
 def files(folder: Path) -> Check:

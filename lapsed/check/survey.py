@@ -11,10 +11,12 @@ from lapsed.check import judge, place
 from lapsed.check.bridged import bridge
 from lapsed.check.facts import TrialFrame, TrialShot
 from lapsed.check.holders import camera_nodes, holders
+from lapsed.check.printed import Printed
 from lapsed.check.session import Session, Taken, opened
 from lapsed.check.table import Section
 from lapsed.errors import RetryError, UserError
-from lapsed.model import Check, Verdict
+from lapsed.forecaster import read
+from lapsed.model import Check, PrintInfo, Verdict
 from lapsed.settings import BridgeLink, Camera, Clip, Printer, Settings, SignalLink
 
 INSPECT_WITHIN_S = 25.0
@@ -30,10 +32,21 @@ class _Seen:
     bytes_each: int | None = None
 
 
+@dataclass(slots=True)
+class _Told:
+    """What host and printed file came to: the print, and the share of it that is done."""
+
+    checks: tuple[Check, ...]
+    print: PrintInfo | None = None
+    done: float = 0.0
+    printed: Printed | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Survey:
     """How a printer is checked: `kinds` names where each kind of camera lives, `shots` are the test shots of each.
 
+    `file` is what is to be printed: a path, or its name where the host keeps its files.
     `out` is the folder for the test frames. With `daemon`, the process id of a daemon that has the cameras, they are
     left alone, and `ask` has it look over those of a printer.
     """
@@ -44,6 +57,7 @@ class Survey:
     out: Path
     daemon: int | None
     ask: Callable[[str], tuple[Check, ...]]
+    file: str | None = None
 
     async def of(self, printer: Printer) -> list[Section]:
         """The sections of `printer`: host, machine and disk, then each camera."""
@@ -52,20 +66,14 @@ class Survey:
         for camera, one in zip(printer.camera, seen, strict=True):
             if camera.power is not None:
                 one.checks.append(judge.power(camera.power, shutil.which(camera.power.argv[0])))
-        store = await asyncio.to_thread(place.store, self.settings.store.folder.expanduser())
-        each = sum(one.bytes_each or 0 for one in seen) or None
-        host, wanted = await asking
+        told = await asking
+        wanted = judge.frames_wanted(printer.cadence, told.print, told.done)
         for one in seen:
             one.checks = [judge.card(check, wanted, one.bytes_each) for check in one.checks]
-        shared = printer.files.folder if printer.files is not None else None
-        disk = (
-            *((await asyncio.to_thread(place.files, shared.expanduser()),) if shared is not None else ()),
-            judge.folder(store),
-            judge.disk(store, self.settings.store.min_free_mb, wanted, each),
-        )
+        each = sum(one.bytes_each or 0 for one in seen) or None
         return [
-            Section(printer.name, "host", host),
-            Section(printer.name, "machine and disk", (judge.park_point(printer.machine, printer.cadence), *disk)),
+            Section(printer.name, "host", told.checks),
+            Section(printer.name, "machine and disk", await self._machine(printer, told, wanted, each)),
             *(
                 Section(
                     printer.name, f"camera {camera.name}", tuple(one.checks), one.frame.light if one.frame else None
@@ -74,15 +82,36 @@ class Survey:
             ),
         ]
 
-    async def _host(self, printer: Printer) -> tuple[tuple[Check, ...], int | None]:
-        """What the host comes to, and how many frames are wanted as far as it knows."""
-        unknown = judge.frames_wanted(printer.cadence)
+    async def _machine(self, printer: Printer, told: _Told, wanted: int | None, each: int | None) -> tuple[Check, ...]:
+        """The lines of machine, printed file and disk; `each` is the bytes that a shot takes."""
+        printed = told.printed
+        lines = [judge.park_point(printer.machine, printer.cadence, printed.top_mm if printed is not None else None)]
+        if printer.files is not None and printer.files.folder is not None:
+            lines.append(await asyncio.to_thread(place.files, printer.files.folder.expanduser()))
+        if printed is not None:
+            lines.append(printed.line(wanted))
+        store = await asyncio.to_thread(place.store, self.settings.store.folder.expanduser())
+        return (*lines, *judge.store(store, self.settings.store.min_free_mb, wanted, each))
+
+    async def _host(self, printer: Printer) -> _Told:
+        """What the host comes to, and the print that is judged for: the file that was asked for, else the host's."""
         if isinstance(printer.link, BridgeLink):
-            return (await bridge(printer.link, printer.name),), unknown
-        if isinstance(printer.link, SignalLink):
-            return (Check("host", Verdict.PASS, "tells of its prints by itself, with lapsed signal or a URL"),), unknown
-        seen = await place.host(printer.link)
-        return tuple(judge.host(seen, printer)), judge.frames_wanted(printer.cadence, seen.running, seen.done)
+            told = _Told((await bridge(printer.link, printer.name),))
+        elif isinstance(printer.link, SignalLink):
+            text = "tells of its prints by itself, with lapsed signal or a URL"
+            told = _Told((Check("host", Verdict.PASS, text),))
+        else:
+            seen = await place.host(printer.link)
+            told = _Told(tuple(judge.host(seen, printer)), seen.running, seen.done)
+            if self.file is None and printer.files is not None and seen.file:
+                told.printed = Printed(seen.file, *await read(seen.file, printer.files, printer.machine), named=False)
+        if self.file is not None:
+            name, files = place.file(self.file, printer.files)
+            told.printed = Printed(self.file, *await read(name, files, printer.machine), named=True)
+            told.done = 0.0
+        if told.printed is not None:
+            told.print = told.printed.told(told.print if self.file is None else None)
+        return told
 
     async def _camera(self, printer: Printer, camera: Camera) -> _Seen:
         if self.daemon is not None:

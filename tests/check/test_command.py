@@ -7,7 +7,12 @@ import sys
 
 import pytest
 
+from lapsed import app, configuration
 from lapsed.__main__ import main
+from lapsed.check.survey import Survey
+from lapsed.settings import Settings
+from lapsed.sim.host import SimHost
+from lapsed.sim.part import write_part
 
 EMPTY = """
 [store]
@@ -86,6 +91,30 @@ def test_cameras_of_a_running_daemon_are_left_alone(nothing, capsys):
         running.send_signal(signal.SIGTERM)
         running.stderr.read()
     assert f"the daemon (process {running.pid}) has it" in capsys.readouterr().out
+
+
+def test_a_sliced_file_is_judged_before_it_is_printed(nothing, tmp_path, capsys):
+    (tmp_path / "beacon.gcode").write_text(write_part(20))
+    assert main(["check", "--config", str(nothing), "--file", str(tmp_path / "beacon.gcode"), "--json"]) == 1
+    lines = {check["what"]: check for check in json.loads(capsys.readouterr().out)["sections"][1]["checks"]}
+    assert "20 layers, 8.00 mm high" in lines["printed file"]["found"]
+    assert lines["printed file"]["found"].endswith("the rule wants 21 frames")  # the last of the finished part
+    assert "above the part's 8.0 mm" in lines["park point"]["found"]
+
+
+async def test_the_file_that_the_host_names_is_read_where_it_keeps_it(nothing, tmp_path):
+    part = tmp_path / "share" / "beacon.gcode"
+    part.parent.mkdir()
+    part.write_text(write_part(20))
+    async with SimHost() as host:
+        await host.bench.begin(part)
+        whole = nothing.read_text().replace("ws://127.0.0.1:9/", host.url)
+        files = f'[printer.files]\nfolder = "{part.parent}"\n[[printer.camera]]'
+        printer = configuration.parse(whole.replace("[[printer.camera]]", files), where="here").printer[0]
+        survey = Survey(Settings(printer=(printer,)), app.CAMERA_KINDS, 1, tmp_path, None, lambda _: ())
+        sections = await survey.of(printer)
+    lines = {check.what: check for check in sections[1].checks}
+    assert lines["printed file"].found.startswith("beacon.gcode: 20 layers")
 
 
 @pytest.mark.parametrize(

@@ -90,6 +90,24 @@ def test_a_park_point(mechanics, cadence, expected):
     assert expected == judge.park_point(mechanics, cadence).verdict
 
 
+# A machine of 250 mm whose head passes 2 mm above what is printed gets over parts of up to 248 mm.
+LOW = {"height_mm": 250.0, "clearance_mm": 2.0, "lift_mm": 0.4}
+WALLS = {"keep_out_mm": [(50.0, -1.0, 60.0, 221.0), (70.0, -1.0, 80.0, 221.0)], "park_point_mm": (65.0, 100.0)}
+TALL = {
+    "there is room above the part": (LOW, 248.0, PASS),
+    "the part is too tall": (LOW, 248.1, FAIL),
+    "its height is not known": (LOW, None, PASS),
+    "walls on both sides of the park point": (WALLS, None, FAIL),
+}
+
+
+@pytest.mark.parametrize(("mechanics", "top_mm", "expected"), TALL.values(), ids=TALL)
+def test_a_park_point_above_the_part(mechanics, top_mm, expected):
+    check = judge.park_point(machine(**mechanics), LAYERS, top_mm)
+    assert expected == check.verdict
+    assert bool(check.advice) == (expected == FAIL)
+
+
 TOWER = PrintInfo("tower.gcode", layers=100, height_mm=20.0, expected_s=3600.0)
 PLAIN = PrintInfo("tower.gcode")
 # The figures are worked out by hand; one more frame shows the finished part.
@@ -151,8 +169,14 @@ def test_a_disk(check, expected):
     assert expected == check.verdict
 
 
+@pytest.mark.parametrize(("trouble", "told"), [(None, ["folder", "disk space"]), ("read-only", ["folder"])])
+def test_of_a_folder_that_cannot_be_written_no_room_is_told(trouble, told):
+    assert told == [check.what for check in judge.store(StoreFacts("/t", 900, trouble), 500, 10, None)]
+
+
 def test_a_camera_that_is_away_names_who_has_it():
     assert "cable" in judge.away("not found", ()).advice
+    assert judge.away("no camera is found: switch it on", ()).advice.startswith("do as it says")
     held = judge.away("busy", (Holder(7, "viewer", "/dev/bus/usb/001/002"),))
     assert held.advice.startswith("viewer (process 7) has it open")
 
