@@ -17,7 +17,7 @@ SHARE: Final = 0.6
 
 _PROGRAM: Final = 105_000_000
 _STAGES: Final = 3  # scaled, summed and finished
-_LEAST, _MOST = 3, 40  # frames of look-ahead; 40 is x264's own choice for medium
+_MOST: Final = 40  # frames of look-ahead: x264's own choice for medium
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +48,10 @@ def room(codec: Codec, decoded_bytes: float, clip_pixels: int, cores: int, limit
         look_ahead = _MOST
         if codec.hunger.look_ahead:
             look_ahead = min(_MOST, int(left / (codec.hunger.look_ahead * clip_pixels)))
-        if left >= 0 and look_ahead >= _LEAST:
+        if left >= 0 and look_ahead >= codec.hunger.frames:
             break
     else:
-        workers, look_ahead = 1, _LEAST
+        workers, look_ahead = 1, codec.hunger.frames
     return Room(workers, 1, look_ahead, _need(codec, decoded_bytes, clip_pixels, workers, look_ahead))
 
 

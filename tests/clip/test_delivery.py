@@ -4,6 +4,7 @@ import sys
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
+from typing import get_args
 
 import av
 import cv2
@@ -279,3 +280,17 @@ def test_a_clip_that_would_make_the_machine_swap_is_refused(
     with pytest.raises(UserError, match=r"c would take \d+ MB of memory, and 60 MB are free; choose a smaller size_px"):
         delivery.write(plan_of(folder, Clip(name="c"), (320, 240)), folder, out, Tags("t"), lambda _: None)
     assert [path.name for path in tmp_path.iterdir()] == [folder.name]
+
+
+@pytest.mark.parametrize("preset", get_args(Clip.model_fields["preset"].annotation))
+@pytest.mark.parametrize("word", [word for word, codec in CODECS.items() if codec.hunger.look_ahead])
+def test_an_encoder_works_with_the_least_that_a_small_computer_leaves_it(
+    takes_of: Callable, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, word: str, preset: str
+) -> None:
+    folder, out = takes_of(2), tmp_path / "c.mp4"
+    monkeypatch.setattr(delivery, "free_bytes", lambda: 1)
+    monkeypatch.setattr(delivery, "ensure_memory", lambda *_: None)
+    clip = Clip.model_validate({"name": "c", "codec": word, "preset": preset, "size_px": (160, 120), "hold_end_s": 0})
+    delivery.write(plan_of(folder, clip, (320, 240)), folder, out, Tags("t"), lambda _: None)
+    with av.open(str(out)) as movie:
+        assert sum(1 for _ in movie.decode(video=0)) == 2
