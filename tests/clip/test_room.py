@@ -42,6 +42,15 @@ def test_a_delivery_takes_a_share_of_what_is_free() -> None:
 MEMINFO = "MemTotal:        2000000 kB\nMemAvailable:    1000000 kB\n"
 
 
+def group_of(home: Path, limit: str, used: str, high: str = "max", files: str = "0") -> None:
+    """A control group's files, as cgroup-v2.rst of the Linux kernel, "Memory Interface Files", describes them."""
+    home.mkdir(parents=True, exist_ok=True)
+    (home / "memory.max").write_text(limit + "\n")
+    (home / "memory.high").write_text(high + "\n")
+    (home / "memory.current").write_text(used + "\n")
+    (home / "memory.stat").write_text(f"anon 1\nfile {files}\ninactive_file {files}\nactive_file 0\n")
+
+
 @pytest.mark.parametrize(
     ("meminfo", "group", "limit", "expected"),
     [
@@ -56,15 +65,25 @@ def test_free_memory_is_the_system_s_or_the_group_s(
     tmp_path: Path, meminfo: str | None, group: str | None, limit: str, expected: int | None
 ) -> None:
     home = tmp_path / "groups" / "user" / "lapsed"
-    home.mkdir(parents=True)
-    (home / "memory.max").write_text(limit + "\n")
-    (home / "memory.current").write_text("100000000\n")
+    group_of(home, limit, used="100000000")
     (tmp_path / "self").mkdir()
     if meminfo is not None:
         (tmp_path / "meminfo").write_text(meminfo)
     if group is not None:
         (tmp_path / "self" / "cgroup").write_text(group)
     assert free_bytes(tmp_path, tmp_path / "groups") == expected
+
+
+def test_a_slice_bounds_its_services_and_gives_up_the_pages_of_files(tmp_path: Path) -> None:
+    (tmp_path / "self").mkdir()
+    (tmp_path / "self" / "cgroup").write_text("0::/stitching.slice/job.service\n")
+    (tmp_path / "meminfo").write_text(MEMINFO)
+    stitching = tmp_path / "groups" / "stitching.slice"
+    group_of(stitching, "900000000", used="850000000", high="800000000", files="750000000")
+    group_of(stitching / "job.service", "max", used="850000000", files="750000000")
+    assert free_bytes(tmp_path, tmp_path / "groups") == 700_000_000
+    group_of(stitching, "900000000", used="950000000", high="800000000")
+    assert free_bytes(tmp_path, tmp_path / "groups") == 0
 
 
 def test_this_machine_tells_its_free_memory() -> None:
