@@ -19,6 +19,9 @@ RECORD = PurePosixPath("/etc/lapsed/installed.json")
 PLACES: Mapping[str, str] = {
     "lapsed.service": "/etc/systemd/system/lapsed.service",
     "lapsed.slice": "/etc/systemd/system/lapsed.slice",
+    "lapsed-stitch.socket": "/etc/systemd/system/lapsed-stitch.socket",
+    "lapsed-stitch@.service": "/etc/systemd/system/lapsed-stitch@.service",
+    "stitching.slice": "/etc/systemd/system/stitching.slice",
     "lapsed-bridge@.service": "/etc/systemd/system/lapsed-bridge@.service",
     "lapsed.sysusers": "/etc/sysusers.d/lapsed.conf",
     "lapsed.tmpfiles": "/etc/tmpfiles.d/lapsed.conf",
@@ -34,7 +37,11 @@ AFTERWARDS = (
 )
 ENABLE = ("systemctl", "enable", "lapsed.service")
 ENABLE_NOW = ("systemctl", "enable", "--now", "lapsed.service")
-BEFORE_UNDOING: tuple[tuple[str, ...], ...] = (("systemctl", "disable", "--now", "lapsed.service"),)
+BEFORE_UNDOING: Mapping[str, tuple[str, ...]] = {
+    "lapsed.service": ("systemctl", "disable", "--now", "lapsed.service"),
+    "lapsed-stitch.socket": ("systemctl", "stop", "lapsed-stitch.socket"),
+}
+"""How each of those that were installed is stopped; an older version may not have had it."""
 AFTER_UNDOING: tuple[tuple[str, ...], ...] = (("systemctl", "daemon-reload"), ("udevadm", "control", "--reload"))
 
 HOMES = ("/home", "/root", "/run/user")
@@ -66,7 +73,7 @@ def planned(program: Path, config: Path, read: Callable[[str], str | None]) -> I
     for name, place in PLACES.items():
         text = read(name)
         if text is not None:
-            text = text.replace("/opt/lapsed/bin/lapsed", str(program))
+            text = text.replace("/opt/lapsed/bin/", f"{program.parent}/")
             files[place] = text.replace("/etc/lapsed/lapsed.toml", str(config))
     # Without a configuration it would only end with what is missing.
     return Installation(files, (*AFTERWARDS, ENABLE_NOW if config.is_file() else ENABLE))
@@ -110,8 +117,9 @@ def undo(root: Path, tell: Callable[[str], None]) -> None:
     except (OSError, ValueError, KeyError) as error:
         raise UserError(f"nothing to undo: {record} does not say what was installed") from error
     own = root == Path("/")
-    for command in BEFORE_UNDOING if own else ():
-        _run(command, tell)
+    for name, command in BEFORE_UNDOING.items() if own else ():
+        if PLACES[name] in written:
+            _run(command, tell)
     for place, digest in written.items():
         path = root / place.lstrip("/")
         if place not in PLACES.values() or not path.is_file():

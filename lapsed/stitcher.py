@@ -1,29 +1,30 @@
-"""Stitching after takes: one child at a time, at idle priority, stopped for as long as any printer prints."""
+"""Stitching after takes: one job at a time, at idle priority, stopped for as long as any printer prints."""
 
 import asyncio
 import logging
 import os
 import signal
-import sys
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
-from lapsed import clock
-from lapsed.errors import UserError
+from lapsed import clock, stitch_job
+from lapsed.errors import RetryError, UserError
 from lapsed.now import StitchNow, Told, Trouble
 from lapsed.take import reader
 
 log = logging.getLogger(__name__)
 
 END_WITHIN_S = 2.0
-"""How long a stitching child may take to clear up after itself when the daemon ends."""
+"""How long a job may take to clear up after itself when the daemon ends, and to be gone once it is killed."""
 
 
 class Stitcher:
     """Works off finished takes by running `lapsed stitch` on them, with the clips of the file `config`.
 
-    `changed` is called whenever `now` has, `notice` hears what became of each.
+    `changed` is called whenever `now` has, `notice` hears what became of each. `socket` is where a service manager
+    runs jobs.
     """
 
     def __init__(
@@ -31,15 +32,17 @@ class Stitcher:
         config: Path | None,
         changed: Callable[[], None] = lambda: None,
         notice: Callable[[Told], None] = lambda _: None,
+        socket: Path = stitch_job.SOCKET,
     ) -> None:
-        self._config = config
+        self._config = config.absolute() if config is not None else None
+        self._socket = socket
         self._told = changed
         self._notice = notice
         self._due: deque[tuple[Path, tuple[str, ...]]] = deque()
         self._at: Path | None = None
         self._printing: set[str] = set()
         self._changed = asyncio.Event()
-        self._child: asyncio.subprocess.Process | None = None
+        self._job: stitch_job.Job | None = None
         self._trouble: Trouble | None = None
 
     def enqueue(self, *takes: Path, options: tuple[str, ...] = ()) -> None:
@@ -62,12 +65,11 @@ class Stitcher:
         return frozenset([take for take, _ in self._due] + ([self._at] if self._at is not None else []))
 
     def printing(self, printer: str, on: bool) -> None:
-        """A printer began or ended a print: the child stands still while any prints."""
+        """A printer began or ended a print: the job stands still while any prints."""
         (self._printing.add if on else self._printing.discard)(printer)
         self._changed.set()
-        if self._child is not None and self._child.returncode is None:
-            # The whole group, as encoders may have children of their own.
-            os.killpg(self._child.pid, signal.SIGSTOP if self._printing else signal.SIGCONT)
+        if self._job is not None:
+            _signal(self._job, signal.SIGSTOP if self._printing else signal.SIGCONT)
 
     async def run(self) -> None:
         """Stitch until cancelled."""
@@ -88,42 +90,55 @@ class Stitcher:
             self._told()
 
     async def _stitch(self, take: Path, options: tuple[str, ...]) -> None:
-        command = [sys.executable, "-m", "lapsed", "stitch", str(take), *options, "--quiet", "--idle"]
-        if self._config is not None:
-            command += ["--config", str(self._config)]
         log.info("stitching %s", take.name)
-        self._child = await asyncio.create_subprocess_exec(
-            *command, stdin=asyncio.subprocess.DEVNULL, start_new_session=True
-        )
         try:
-            status = await self._child.wait()
-        except asyncio.CancelledError:
-            await self._end(self._child)
-            raise
-        finally:
-            self._child = None
+            status = await self._done(self._request(take, options))
+            failed = f"ended with status {status}: the lines in the log say why" if status else ""
+        except (RetryError, ValueError) as error:
+            failed = str(error)
         self._trouble = None
-        if status:
-            log.error("stitching %s ended with status %d; try again with: lapsed stitch %s", take.name, status, take)
-            text = f"stitching {take.name} ended with status {status}: the lines in the log say why; then stitch again"
+        if failed:
+            log.error("stitching %s %s; try again with: lapsed stitch %s", take.name, failed, take)
+            text = f"stitching {take.name} {failed}; then stitch again"
             self._trouble = Trouble(clock.stamp().utc, text)
             self._notice(Told("trouble", "", take.name, text, self._trouble.utc))
         else:
             log.info("stitched %s", take.name)
             self._notice(Told("clip ready", "", take.name, f"the clips of {take.name} are made", clock.stamp().utc))
 
-    async def _end(self, child: asyncio.subprocess.Process) -> None:
-        """End the child: it clears its unfinished files away when told by SIGTERM, once it runs again."""
-        if child.returncode is not None:
-            return
-        os.killpg(child.pid, signal.SIGTERM)
-        os.killpg(child.pid, signal.SIGCONT)
-        try:
+    def _request(self, take: Path, options: tuple[str, ...]) -> stitch_job.Request:
+        return stitch_job.Request(take=take.absolute(), options=options, config=self._config)
+
+    async def _done(self, request: stitch_job.Request) -> int:
+        """The status that the job ended with."""
+        async with stitch_job.begun(request, self._socket) as job:
+            self._job = job
+            try:
+                if self._printing:  # since it was asked for
+                    _signal(job, signal.SIGSTOP)
+                return await job.wait()
+            except asyncio.CancelledError:
+                await _end(job)
+                raise
+            finally:
+                self._job = None
+
+
+def _signal(job: stitch_job.Job, *numbers: signal.Signals) -> None:
+    """Send signals to the whole group, as encoders may have children of their own."""
+    with suppress(ProcessLookupError):  # it has just ended, and its status is on the way
+        for number in numbers:
+            os.killpg(job.pid, number)
+
+
+async def _end(job: stitch_job.Job) -> None:
+    """End the job: it clears its unfinished files away when told by SIGTERM, once it runs again."""
+    for numbers in ((signal.SIGTERM, signal.SIGCONT), (signal.SIGKILL,)):
+        _signal(job, *numbers)
+        with suppress(TimeoutError, RetryError):
             async with asyncio.timeout(END_WITHIN_S):
-                await child.wait()
-        except TimeoutError:
-            os.killpg(child.pid, signal.SIGKILL)
-            await child.wait()
+                await job.wait()
+                return
 
 
 def _on_card(take: Path) -> bool:

@@ -1,5 +1,6 @@
 """Installing as a service below a folder of the test's, and taking it off again."""
 
+import json
 import re
 import subprocess
 from pathlib import Path
@@ -23,6 +24,8 @@ def test_everything_that_ships_is_written_with_the_right_paths_and_taken_off_aga
     assert len(files(tmp_path)) == 2 + len(list(SYSTEMD.iterdir()))
     unit = (tmp_path / "etc/systemd/system/lapsed.service").read_text()
     assert f"ExecStart={installation.program()} run --config /srv/lapsed/my.toml" in unit
+    job = (tmp_path / "etc/systemd/system/lapsed-stitch@.service").read_text()
+    assert f"ExecStart={installation.program().parent}/python -m lapsed.stitch_job" in job
     assert "next: write /srv/lapsed/my.toml" in capsys.readouterr().out
     assert main(["install-service", "--root", str(tmp_path), "--yes", "--undo"]) == 0
     assert files(tmp_path) == {"kept"}
@@ -72,6 +75,24 @@ def test_a_place_that_cannot_be_written_is_told_in_a_sentence(tmp_path, capsys):
     (tmp_path / "etc").write_text("a file")
     assert main(["install-service", "--root", str(tmp_path), "--yes"]) == 2
     assert "cannot write" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("installed", "stopped"),
+    [
+        (["lapsed.service"], ["disable --now lapsed.service"]),
+        (["lapsed.service", "lapsed-stitch.socket"], ["disable --now lapsed.service", "stop lapsed-stitch.socket"]),
+    ],
+)
+def test_undoing_stops_what_was_installed_and_asks_for_nothing_else(tmp_path, monkeypatch, installed, stopped):
+    # systemctl(1) fails for a unit that isn't there, and an older version had no socket.
+    record = tmp_path / "installed.json"
+    record.write_text(json.dumps({"files": {installation.PLACES[name]: "changed since" for name in installed}}))
+    monkeypatch.setattr(installation, "RECORD", record)
+    ran = []
+    monkeypatch.setattr(installation, "_run", lambda command, _: ran.append(" ".join(command)))
+    installation.undo(Path("/"), lambda _: None)
+    assert ran[: -len(installation.AFTER_UNDOING)] == [f"systemctl {words}" for words in stopped]
 
 
 def test_devices_are_opened_by_class_and_not_by_maker():

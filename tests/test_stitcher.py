@@ -30,9 +30,9 @@ async def test_a_stitch_stands_still_while_a_printer_prints_and_goes_on_afterwar
     stitcher = Stitcher(None)
     running = asyncio.create_task(stitcher.run())
     stitcher.enqueue(take, options=("--clip", "wide", "--size", "160x120", "--length", "20"))
-    await until(lambda: stitcher._child is not None)
-    assert stitcher._child is not None
-    child = psutil.Process(stitcher._child.pid)
+    await until(lambda: stitcher._job is not None)
+    assert stitcher._job is not None
+    child = psutil.Process(stitcher._job.pid)
     stitcher.printing("bench", on=True)
     # The signal is sent within the call, so what is waited for here is the kernel alone.
     await until(lambda: child.status() == psutil.STATUS_STOPPED)
@@ -43,7 +43,7 @@ async def test_a_stitch_stands_still_while_a_printer_prints_and_goes_on_afterwar
     stitcher.printing("bench", on=False)
     await until((take / "clips" / "sheet.jpg").is_file)
     assert (take / "clips" / "wide.mp4").is_file()
-    await until(lambda: stitcher._child is None)
+    await until(lambda: stitcher._job is None)
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
 
@@ -55,7 +55,7 @@ async def test_nothing_is_begun_while_a_printer_prints(tmp_path: Path) -> None:
     stitcher.enqueue(folder_of_pictures(tmp_path / "take"))
     for _ in range(5):
         await asyncio.sleep(0)
-    assert stitcher._child is None
+    assert stitcher._job is None
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
 
