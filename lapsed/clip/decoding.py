@@ -39,7 +39,6 @@ class Decoder:
         self._by = by
         self._first = first
         self._codecs: dict[str, VideoCodecContext] = {}
-        self._development: raw.Development | None = None
 
     def decode(self, path: Path) -> Decoded:
         """The picture in `path`. Raises BrokenFrameError."""
@@ -82,10 +81,8 @@ class Decoder:
         return VideoFrame.from_numpy_buffer(picture, "bgr24") if picture.shape[:2] == (height, width) else None
 
     def _develop(self, path: Path) -> Decoded:
-        if self._development is None:
-            self._development = raw.development(self._first)
         try:
-            picture = raw.develop(path, self._development, half=self._by > 1)
+            picture = raw.develop(path, raw.development(self._first), half=self._by > 1)
         except ValueError as error:
             raise BrokenFrameError(str(error)) from error
         return Decoded(VideoFrame.from_ndarray(picture, "rgb48le"), 2 if self._by > 1 else 1, None)

@@ -71,7 +71,7 @@ def judge(
     walk = _Walk()
     warm = max(0, start - _WARM)
     with ThreadPoolExecutor(workers, thread_name_prefix="judge") as pool:
-        looks = _in_turn(pool, [partial(_look, job, folder, header) for job in jobs[warm:]], workers + 2)
+        looks = _in_turn(pool, [partial(_look, job, folder, header, jobs[0].name) for job in jobs[warm:]], workers + 2)
         for index, look in enumerate(looks, warm):
             if index < start:
                 walk.recall(index, look, done[index])
@@ -116,10 +116,10 @@ def _in_turn(pool: ThreadPoolExecutor, work: Sequence[Callable[[], T]], ahead: i
             future.cancel()
 
 
-def _look(job: Job, folder: Path, header: Header) -> _Look | str:
+def _look(job: Job, folder: Path, header: Header, first: str) -> _Look | str:
     """Decode and measure one frame; a sentence's end where it is broken."""
     try:
-        picture = reduced(folder / job.name, header.stored, header.orientation)
+        picture = reduced(folder / job.name, header.stored, header.orientation, folder / first)
     except BrokenFrameError as error:
         return str(error)
     except OSError as error:

@@ -5,6 +5,7 @@ This takes the extra `lapsed[raw]`; without it a raw file is a flaw that says so
 
 import importlib.util
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -42,6 +43,7 @@ def look(path: Path) -> Picture | Flaw:
         return Flaw(path, f"can't be read ({error.strerror})")
 
 
+@lru_cache(maxsize=1)
 def development(first: Path) -> Development:
     """One for the whole take, by the white balance that the camera had at its first frame, or that of daylight."""
     import rawpy  # noqa: PLC0415 - an extra, which need not be there

@@ -30,10 +30,13 @@ class Reduced:
     factor: int
 
 
-def reduced(path: Path, stored: tuple[int, int], orientation: int) -> Reduced:
-    """Decode the frame in `path`, of the size `stored` in the file. Raises BrokenFrameError, OSError."""
+def reduced(path: Path, stored: tuple[int, int], orientation: int, first: Path) -> Reduced:
+    """Decode the frame in `path`, of the size `stored` in the file; `first` is the take's first frame.
+
+    Raises BrokenFrameError, OSError.
+    """
     by = next((by for by in (8, 4, 2) if max(stored) >= by * FINE_PX), 1)
-    fine = upright(_small(path, stored, by), orientation)
+    fine = upright(_small(path, stored, by, first), orientation)
     if max(stored) < FINE_PX:
         return Reduced(fine, fine, by)
     half = fine.shape[1] // 2, fine.shape[0] // 2
@@ -41,7 +44,7 @@ def reduced(path: Path, stored: tuple[int, int], orientation: int) -> Reduced:
     return Reduced(fine, np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA), np.uint8), 2 * by)
 
 
-def _small(path: Path, stored: tuple[int, int], by: int) -> Bytes:
+def _small(path: Path, stored: tuple[int, int], by: int, first: Path) -> Bytes:
     """Reduced inside the JPEG's own transform, which averages blocks; whatever that can't read is decoded whole."""
     least = {"min_width": -(-stored[0] // by), "min_height": -(-stored[1] // by), "min_factor": by}
     data = path.read_bytes()
@@ -50,7 +53,7 @@ def _small(path: Path, stored: tuple[int, int], by: int) -> Bytes:
             return np.asarray(simplejpeg.decode_jpeg(data, "BGR", fastdct=True, fastupsample=True, **least), np.uint8)
         except ValueError:
             pass  # damaged, or of a kind that the delivery's decoder may know how to read: it has the last word
-    decoded = Decoder(stored, by, path).decode(path)
+    decoded = Decoder(stored, by, first).decode(path)
     whole, rest = decoded.frame.to_ndarray(format="bgr24"), by // decoded.by
     cut = whole[: whole.shape[0] // rest * rest, : whole.shape[1] // rest * rest]
     size = cut.shape[1] // rest, cut.shape[0] // rest

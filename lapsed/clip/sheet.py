@@ -50,7 +50,7 @@ def write(frames: Sequence[Captioned], stored: tuple[int, int], orientation: int
     for index, frame in enumerate(shown):
         row, column = divmod(index, columns)
         x, y = _GAP + column * step[0], _GAP + row * step[1]
-        picture = _small(frame.path, stored, orientation, cell)
+        picture = _small(frame.path, frames[0].path, stored, orientation, cell)
         if picture is not None:
             paper[y : y + cell[1], x : x + cell[0]] = picture
         paper[y + cell[1] : y + cell[1] + _CAPTION, x : x + cell[0]] = _words(frame.caption, cell[0])
@@ -59,18 +59,18 @@ def write(frames: Sequence[Captioned], stored: tuple[int, int], orientation: int
         draft.write_bytes(data.tobytes())
 
 
-def _small(path: Path, stored: tuple[int, int], orientation: int, cell: tuple[int, int]) -> Image | None:
+def _small(path: Path, first: Path, stored: tuple[int, int], orientation: int, cell: tuple[int, int]) -> Image | None:
     """The whole frame, upright, at the size of a cell; None where it can't be decoded."""
-    picture = _developed(path) if path.suffix.lower() in RAW_SUFFIXES else _reduced(path, stored)
+    picture = _developed(path, first) if path.suffix.lower() in RAW_SUFFIXES else _reduced(path, stored)
     if picture is None:
         return None
     small = cv2.resize(picture, turned(cell, orientation), interpolation=cv2.INTER_AREA)
     return upright(np.asarray(small, np.uint8), orientation)
 
 
-def _developed(path: Path) -> Image | None:
+def _developed(path: Path, first: Path) -> Image | None:
     try:
-        picture = raw.develop(path, raw.development(path), half=True)
+        picture = raw.develop(path, raw.development(first), half=True)
     except ValueError:
         return None
     return np.ascontiguousarray((picture >> 8).astype(np.uint8)[:, :, ::-1])

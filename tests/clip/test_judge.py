@@ -147,7 +147,7 @@ def test_results_survive_the_disk_and_doubtful_ones_are_thrown_away(jobs: list[J
 def test_frames_are_reduced_by_whole_factors(tmp_path: Path, size: tuple[int, int], factor: int) -> None:
     picture = cv2.resize(VIEW.seen(), size)
     write(tmp_path, 1, picture)
-    small = reduced(tmp_path / "01.jpg", size, 1)
+    small = reduced(tmp_path / "01.jpg", size, 1, tmp_path / "01.jpg")
     assert small.factor == factor
     assert small.coarse.shape[:2] == (size[1] // factor, size[0] // factor)
     assert abs(float(small.coarse.mean()) - float(picture.mean())) < 1.5
@@ -157,7 +157,7 @@ def test_frames_are_reduced_by_whole_factors(tmp_path: Path, size: tuple[int, in
 def test_reduced_frames_are_upright(tmp_path: Path, orientation: int) -> None:
     picture = VIEW.seen()
     write(tmp_path, 1, picture)
-    small = reduced(tmp_path / "01.jpg", SIZE, orientation)
+    small = reduced(tmp_path / "01.jpg", SIZE, orientation, tmp_path / "01.jpg")
     turns = {1: picture, 3: np.rot90(picture, 2), 6: np.rot90(picture, -1), 8: np.rot90(picture)}
     assert np.abs(small.coarse.astype(int) - turns[orientation]).mean() < 3
 
@@ -165,9 +165,9 @@ def test_reduced_frames_are_upright(tmp_path: Path, orientation: int) -> None:
 def test_other_pictures_than_plain_jpegs_are_reduced_as_well(tmp_path: Path, scene: Callable) -> None:
     picture = scene(1200, 900)
     cv2.imwrite(str(tmp_path / "1.png"), picture)
-    small = reduced(tmp_path / "1.png", (1200, 900), 1)
+    small = reduced(tmp_path / "1.png", (1200, 900), 1, tmp_path / "1.png")
     assert small.factor == 2
     assert np.abs(small.coarse - cv2.resize(picture, (600, 450), interpolation=cv2.INTER_AREA).astype(int)).max() <= 2
     (tmp_path / "2.png").write_bytes(b"nothing")
     with pytest.raises(BrokenFrameError):
-        reduced(tmp_path / "2.png", (1200, 900), 1)
+        reduced(tmp_path / "2.png", (1200, 900), 1, tmp_path / "2.png")

@@ -15,7 +15,7 @@ import pytest
 from lapsed.clip import raw
 from lapsed.clip.footage import footage_of_folder
 from lapsed.clip.probe import Flaw, Picture
-from lapsed.clip.stitch import stitch
+from lapsed.clip.stitch import examine_only, stitch
 from lapsed.settings import Clip
 
 WHITE = 16000
@@ -120,6 +120,20 @@ def test_white_balance_and_exposure_are_the_first_frame_s_for_the_whole_take(
     with av.open(str(report.clips[0].path)) as movie:
         lumas = [frame.to_ndarray(format="gray16le")[120, 160] for frame in movie.decode(video=0)]
     assert abs(int(lumas[0]) - int(lumas[1])) < 200  # of 65 535
+    sheet = cv2.imread(str(report.sheet))
+    assert sheet is not None
+    cells = [sheet[150, x].astype(int) for x in (200, 200 + 396)]
+    assert np.abs(cells[0] - cells[1]).max() <= 4
+
+
+def test_frames_are_judged_as_they_are_developed(tmp_path: Path) -> None:
+    """What a camera claims of one frame's light is no flicker, as nothing of it is seen in the clip."""
+    claims = ((1, 1, 1), (0.5, 1, 0.8), (1, 1, 0.5), (1, 0.6, 1))
+    for number, claim in enumerate(claims, start=1):
+        dng(tmp_path / f"{number}.dng", (0.1, 0.2, 0.16), claim)
+    examined = examine_only(footage_of_folder(tmp_path), None, lambda _: None).examined
+    assert examined is not None
+    assert examined.flicker < 0.001
 
 
 def test_sixteen_bits_reach_a_ten_bit_encoder(tmp_path: Path) -> None:
