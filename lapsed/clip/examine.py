@@ -84,9 +84,15 @@ class Examination:
             LeftOut(str(footage.folder / self.names[each.index]), each.reason) for each in self.ruling.left_out
         )
 
-    def write(self, footage: Footage, target: Path) -> Examined:
-        """Write the table and the chart of all frames into `target`, and sum them up. Raises UserError."""
-        rows = tuple(self._rows(numbers_of(footage), footage.folder))
+    def write(self, footage: Footage, target: Path, unfit: Sequence[LeftOut] = ()) -> Examined:
+        """Write the table and the chart of all frames into `target`, and sum them up. Raises UserError.
+
+        `unfit` were sorted out by their headers, before judging.
+        """
+        numbers = numbers_of(footage)
+        rows = sorted(
+            (*self._rows(numbers, footage.folder), *_unfit(unfit, numbers, footage)), key=lambda row: row.number
+        )
         table, picture = target / "judged.csv", target / "judged.svg"
         for path, text in ((table, chart.table(rows)), (picture, chart.svg(rows, footage.title))):
             with whole_or_nothing(path) as draft:
@@ -183,6 +189,13 @@ def numbers_of(footage: Footage) -> dict[Path, int]:
     return {
         frame.path: place if frame.shot is None else frame.shot for place, frame in enumerate(footage.frames, start=1)
     }
+
+
+def _unfit(left_out: Sequence[LeftOut], numbers: Mapping[Path, int], footage: Footage) -> Iterator[chart.Row]:
+    for left in left_out:
+        path = Path(left.frame)
+        name, said = os.path.relpath(path, footage.folder), f"left out: {left.reason}"
+        yield chart.Row(numbers[path], name, used=False, fault="unfit", said=said)
 
 
 def _changed_ns(path: Path) -> int:

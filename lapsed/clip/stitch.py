@@ -102,7 +102,7 @@ def _examined(footage: Footage, sifted: Sifted, wishes: Wishes, target: Path, to
     pace = paced("judging", len(sifted.kept), told)
     examination = examine(footage, sifted, wishes, target, pace, workers=min(delivery.cores(), 4))
     left_out = (*sifted.left_out, *examination.left_out(footage))
-    examined = examination.write(footage, target)
+    examined = examination.write(footage, target, sifted.left_out)
     report = replace(report, left_out=left_out, proposed=examination.proposed(footage), examined=examined)
     return _Found(report, examination)
 

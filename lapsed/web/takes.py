@@ -103,7 +103,7 @@ def _judged(row: dict[str, str]) -> JudgedFrame:
         shot=int(row["number"]),
         left_out=fate == "left out",
         by_hand="on request" in row["said"],
-        broken=row["fault"] == "broken",
+        broken=row["fault"] in ("broken", "unfit"),
         reason=reason.removeprefix("was dropped on request; it "),
     )
 

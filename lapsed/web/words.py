@@ -156,7 +156,8 @@ class MissedShot(Word):
 class JudgedFrame(Word):
     """What the last stitching thought of a frame that sticks out.
 
-    `left_out` says whether it is in no clip, `by_hand` that a person decided so, and `broken` that it can't be kept.
+    `left_out` says whether it is in no clip, `by_hand` that a person decided so, and `broken` that it can't be kept,
+    as it can't be decoded or is not of the others' kind and size.
     """
 
     shot: int

@@ -147,6 +147,20 @@ def test_a_person_decides_by_number(folder: Path) -> None:
         examine_only(footage, None, quiet, wishes=Wishes(drop=frozenset(range(1, 17))))
 
 
+def test_frames_that_their_headers_rule_out_stand_in_the_table_with_the_others(folder: Path) -> None:
+    (folder / "2.jpg").write_bytes(b"")
+    (folder / "8.jpg").write_bytes(simplejpeg.encode_jpeg(np.zeros((64, 64, 3), np.uint8), 95, colorspace="BGR"))
+    footage = Footage("t", folder, tuple(Frame(folder / f"{n}.jpg") for n in range(1, 17)))
+    examine_only(footage, None, quiet, wishes=Wishes(keep=frozenset({2})))
+    table = list(csv.DictReader((folder / "clips" / "judged.csv").read_text().splitlines()))
+    assert [int(row["number"]) for row in table] == list(range(1, 17))
+    assert [tuple(row[key] for key in ("frame", "used", "fault", "said")) for row in table if row["said"]] == [
+        ("2.jpg", "False", "unfit", "left out: is empty"),
+        ("4.jpg", "False", "black", "left out: is black"),
+        ("8.jpg", "False", "unfit", "left out: is a JPEG of 64x64, most are JPEG of 256x192"),
+    ]
+
+
 def test_what_sticks_out_is_proposed_and_can_be_left_out_by_the_configuration(folder: Path) -> None:
     picture = cv2.imread(str(folder / "9.jpg"))
     assert picture is not None

@@ -165,7 +165,10 @@ def look_back(phone, wide, url: str, take) -> None:
 
 
 def choose_frames(page, take) -> None:
-    """Every frame shows the same picture here: all but the first are the camera's, and one is left out by hand."""
+    """Every frame shows the same picture here; one is left out by hand, and one was damaged since it landed."""
+    damaged = max((take.folder / "frames" / "main").iterdir())
+    damaged.write_bytes(damaged.read_bytes()[:-1000])
+    last = int(damaged.stem)
     page.get_by_label("scrub through the frames").press("Home")
     first = page.locator("section.take figcaption").inner_text().split(",")[0].removeprefix("shot ")
     page.get_by_role("button", name=f"Leave shot {first} out").click()
@@ -180,6 +183,8 @@ def choose_frames(page, take) -> None:
             {"shot": int(first), "left_out": True, "by_hand": True}.items() <= (told["judged"] or [{}])[0].items()
         ),
     )
+    expect(page.locator(f"#judged-{last}")).to_have_text("is cut off: the end of the picture is missing")
+    expect(page.get_by_label(f"leave out shot {last}", exact=True)).to_be_disabled()
     until(page, f"{base}/api/now", lambda told: told["stitch"]["take"] is None and not told["stitch"]["waiting"])
 
 

@@ -110,6 +110,7 @@ number,frame,used,fault,said
 5,frames/main/000005.jpg,False,soft,left out: was dropped on request; it is soft
 6,frames/main/000006.jpg,False,broken,left out: can't be decoded
 7,frames/main/000007.jpg,True,black,kept on request: is black
+8,frames/main/000008.jpg,False,unfit,left out: is empty
 4,frames/side/000004.jpg,False,black,left out: is black
 """
 
@@ -129,6 +130,7 @@ async def test_what_judging_found_of_the_main_cameras_frames_is_told(site):
         (5, True, True, False, "is soft"),
         (6, True, False, True, "can't be decoded"),
         (7, False, True, False, "is black"),
+        (8, True, False, True, "is empty"),
     ]
     for odd in ("", "number,frame\n1,frames/main/1.jpg\n", TABLE.replace("\n4,", "\nfour,"), "\0"):
         table.write_text(odd)

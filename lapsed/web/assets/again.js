@@ -47,7 +47,7 @@ export class Again {
 
   turn(shot) {
     const found = this.found.get(shot);
-    if (found && found.broken) return word(`shot ${shot} is broken, so it can't be shown`);
+    if (found && found.broken) return word(`shot ${shot} ${found.reason}: it can't be in a clip`);
     this.wish(shot, !this.leavesOut(shot));
     return this.draw();
   }
