@@ -291,11 +291,16 @@ class Missed:
 
 @dataclass(frozen=True, slots=True)
 class CameraTold:
-    """News of a camera that belongs to no shot: it is ready, it went away, its battery is low."""
+    """News of a camera that belongs to no shot: it is ready, it went away, its battery is lower.
+
+    `charge_percent` is what is left in its battery and `card_mb` the room on its card, where it tells.
+    """
 
     camera: str
     ready: bool
     text: str
+    charge_percent: int | None = None
+    card_mb: float | None = None
 
 
 CameraEvent = Released | Exposed | Landed | OnCard | Missed | CameraTold
@@ -316,7 +321,8 @@ class Check:
     """One thing looked at before a print.
 
     `what` is the thing in two or three words, `found` a sentence about how it is, `advice` what to do about it, empty
-    where nothing is to be done. `free_mb` is the room on a card, for whoever knows how much is wanted of it.
+    where nothing is to be done. `free_mb` is the room on a card and `charge_percent` what is left in a battery, for
+    whoever knows how much is wanted of them.
     """
 
     what: str
@@ -324,6 +330,7 @@ class Check:
     found: str
     advice: str = ""
     free_mb: float | None = None
+    charge_percent: int | None = None
 
 
 # ------------------------------------------------------------------------------------------------------- the record

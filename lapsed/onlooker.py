@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from lapsed import advice
+from lapsed.camera.battery import Wanted
 from lapsed.clock import Stamp
 from lapsed.decide import cadence
 from lapsed.decide import state as s
@@ -13,6 +14,7 @@ from lapsed.decide.watch import SKIPPED
 from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, LinkDown, Missed, OnCard
 from lapsed.now import CameraNow, ClipNow, FrameNow, PrinterNow, PrintNow, ShotNow, TakeNow, Trouble
 from lapsed.settings import Cadence, Printer
+from lapsed.supplies import Supplies
 from lapsed.take.reader import TakeView
 
 MOST_FATES = 16
@@ -40,6 +42,8 @@ class Onlooker:
     began_utc: str = ""
     noticed: set[str] = field(default_factory=set)
     fates: OrderedDict[int, str] = field(default_factory=OrderedDict)
+    supplies: Supplies = field(default_factory=Supplies)
+    shots: int = 0
 
     def heard(self, event: s.Event, stamp: Stamp) -> None:
         """The director was told `event`."""
@@ -53,8 +57,12 @@ class Onlooker:
         """The director asked for `action`."""
         match action:
             case s.OpenTake(info):
-                self.begin(stamp.utc)
+                self.begin(stamp)
                 self.notice("take started", f"{info.name or 'a print'} is being filmed", stamp.utc)
+            case s.CloseTake():
+                self.supplies.end(stamp.mono_s, self.shots)
+            case s.WriteCue(cue):
+                self.shots = cue.number
             case s.WriteMissed(shot, cameras, reason):
                 self._fate(shot, f"missed, {reason}")
                 self.missed.update(cameras)
@@ -72,10 +80,12 @@ class Onlooker:
                 self._fate(event.shot, "the shutter has closed")
             case CameraTold():
                 self.told[event.camera] = event
+                self.supplies.camera(event, stamp.mono_s, self.shots)
                 if not event.ready:
                     self.went_wrong(f"camera {event.camera}: {event.text}", stamp)
             case Landed():
                 self.landed[event.camera] += 1
+                self.supplies.landed(event)
                 if event.files:
                     self.last_frame = FrameNow(event.camera, event.shot, event.files[0], stamp.utc, event.size_bytes)
             case OnCard():
@@ -94,18 +104,21 @@ class Onlooker:
         while len(self.fates) > MOST_FATES:
             self.fates.popitem(last=False)
 
-    def begin(self, utc: str) -> None:
-        """A take begins."""
+    def begin(self, stamp: Stamp, shots: int = 0) -> None:
+        """A take begins, or goes on after so many shots."""
+        self.shots = shots
+        self.supplies.begin(stamp.mono_s, shots)
         self.fates.clear()
         self.landed.clear()
         self.missed.clear()
         self.on_card.clear()
-        self.last_frame, self.trouble, self.began_utc = None, None, utc
+        self.last_frame, self.trouble, self.began_utc = None, None, stamp.utc
         self.noticed.clear()
 
-    def go_on(self, take: TakeView) -> None:
+    def go_on(self, take: TakeView, stamp: Stamp) -> None:
         """A take that an earlier daemon began goes on."""
-        self.begin(take.started_utc or "")
+        self.begin(stamp, max((cue.number for cue in take.cues), default=0))
+        self.began_utc = take.started_utc or ""
         for shot in take.shots:
             match shot.outcome:
                 case "landed":
@@ -135,7 +148,7 @@ class Onlooker:
             name=self.printer.name,
             link=state.link,
             link_text="heard" if state.link else self.link_text,
-            cameras=tuple(self._camera(at) for at in range(len(self.printer.camera))),
+            cameras=tuple(self._camera(at, state, now) for at in range(len(self.printer.camera))),
             print=_print(state, now) if state.take is not None else None,
             take=self._take(state, take, now) if state.take is not None else None,
             shot=ShotNow(shot.cue.number, shot.phase.value, shot.holds) if shot is not None else None,
@@ -144,15 +157,29 @@ class Onlooker:
             trouble=self.trouble,
         )
 
-    def _camera(self, at: int) -> CameraNow:
+    def runs_short(self, state: s.State, room_mb: float | None, stamp: Stamp) -> tuple[str, ...]:
+        """What of disk, cards and batteries does not last for the print, each told once in a take."""
+        if state.take is None:
+            return ()
+        texts = tuple(self.supplies.told(room_mb, self._wanted(state, stamp.mono_s), stamp.mono_s, self.shots))
+        for text in texts:
+            self.went_wrong(text, stamp)
+        return texts
+
+    def _wanted(self, state: s.State, now: float) -> Wanted:
+        left = left_s(state, now)
+        return Wanted(None if left is None else left / 3600, expected(self.printer.cadence, state, now))
+
+    def _camera(self, at: int, state: s.State, now: float) -> CameraNow:
         part = self.printer.camera[at]
         told = self.told.get(part.name)
+        seen = self.supplies.outlook(part.name, self._wanted(state, now), now, self.shots) if state.take else None
         return CameraNow(
             name=part.name,
             kind=part.kind,
             main=at == 0,
             ready=told is not None and told.ready,
-            text=told.text if told is not None else "not found yet",
+            text="; ".join([told.text, *([seen.text] if seen else [])]) if told is not None else "not found yet",
             landed=self.landed[part.name],
             missed=self.missed[part.name],
             on_card=self.on_card[part.name],

@@ -10,7 +10,9 @@ from pathlib import Path
 
 from lapsed import __version__, clock
 from lapsed.by_signal import Signal
+from lapsed.camera.battery import Wanted
 from lapsed.check import judge, place
+from lapsed.check.lately import lately
 from lapsed.decide import state as s
 from lapsed.errors import LapsedError, UserError
 from lapsed.model import Check, Missed, OnCard, Outcome, Verdict
@@ -135,20 +137,23 @@ class Reception:
         part = next(part for part in self._settings.printer if part.name == printer)
         now = runner.now()
         store = await asyncio.to_thread(place.store, self.store)
+        wanted = judge.frames_wanted(part.cadence)
         found = [
             Check("host", Verdict.PASS, "heard")
             if now.link
             else Check("host", Verdict.FAIL, now.link_text, _HOST_ADVICE),
             judge.park_point(part.machine, part.cadence),
-            *judge.store(store, self._settings.store.min_free_mb, judge.frames_wanted(part.cadence), None),
+            *judge.store(store, self._settings.store.min_free_mb, wanted, None),
         ]
         if now.take is not None:
             found += [Check(f"camera {one.name}", Verdict.PASS, f"filming; {one.text}") for one in now.cameras]
         else:
             for name, checks in (await runner.inspect()).items():
+                last = await asyncio.to_thread(lately, self.store, printer, name)
                 named = f"camera {name}"
                 found += [
-                    check if check.what == named else replace(check, what=f"{named}: {check.what}") for check in checks
+                    check if check.what == named else replace(check, what=f"{named}: {check.what}")
+                    for check in (judge.battery(check, last.loss, Wanted(None, wanted)) for check in checks)
                 ]
         return Checks(
             checks=tuple(

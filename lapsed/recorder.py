@@ -73,6 +73,8 @@ class Recorder:
         self._cleared: asyncio.Future[bool] | None = None
         self._failing: Path | None = None
         self._closing: set[asyncio.Task[None]] = set()
+        self.room_mb: float | None = None
+        """Room for frames when it was last looked at; None where it isn't known."""
 
     @property
     def take(self) -> Ledger | None:
@@ -221,6 +223,8 @@ class Recorder:
         """Why no shot may be begun, None where there is room; room is made where that is wanted."""
         least = self._least_free_mb
         free = await asyncio.to_thread(space.free_mb, self._store)
+        # Where room is made as it is needed, nobody knows how much there will be.
+        self.room_mb = free - least if not self._thins else None
         if free < least and self._thins and not self._thinning.locked():
             async with self._thinning:
                 await self._thin(2 * least)

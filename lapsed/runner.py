@@ -27,6 +27,7 @@ from lapsed.model import (
     Forecast,
     Landed,
     Missed,
+    Note,
     OnCard,
     PrintTold,
     Released,
@@ -117,7 +118,7 @@ class Runner:
         """
         left = await self._recorder.left_open()
         if left is not None:
-            self._onlooker.go_on(left.view)
+            self._onlooker.go_on(left.view, clock.stamp())
             self._go_on(left)
             self.refusal = left.refusal
 
@@ -229,11 +230,14 @@ class Runner:
             self._timer = asyncio.get_running_loop().call_at(wake, self.tell, s.Tick())
 
     def _camera(self, event: CameraEvent) -> None:
+        was = self._onlooker.told.get(event.camera)
         if not isinstance(event, Landed):
             self._onlooker.camera(event, clock.stamp())
         match event:
             case CameraTold():
-                log.info("camera %s of %s: %s", event.camera, self.name, event.text)
+                # A battery that is a little lower is no news.
+                level = logging.DEBUG if was is not None and was.ready and event.ready else logging.INFO
+                log.log(level, "camera %s of %s: %s", event.camera, self.name, event.text)
                 self._recorder.write(CameraNoted(event, clock.stamp()))
             case Landed():
                 # Landed means safe: the row is committed before anyone hears of it.
@@ -255,6 +259,9 @@ class Runner:
         self._onlooker.camera(event, clock.stamp())
         self.tell(event)
         await self._look_at_disk()
+        stamp = clock.stamp()
+        for text in self._onlooker.runs_short(self._state, self._recorder.room_mb, stamp):
+            self._recorder.write(Noted(Note("supplies", text), stamp))
 
     def _file_read(self, name: str, forecast: Forecast | None, reason: str) -> None:
         if forecast is None:
@@ -269,6 +276,7 @@ class Runner:
         match action:
             case s.OpenTake(info):
                 take = self._recorder.open(info)
+                self._recorder.write(*(CameraNoted(told, clock.stamp()) for told in self._onlooker.told.values()))
                 self._cameras.begin_take()
                 self._forecaster.begin(info.name)
                 self._do(self._synced(take))

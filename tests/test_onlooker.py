@@ -138,6 +138,25 @@ def test_time_left_by_the_hosts_estimate_or_the_pace():
     assert scene.now(at=300.0).print.left_s == 400.0
 
 
+def test_beside_a_camera_stands_how_long_its_battery_lasts_and_the_hook_is_told_where_that_is_too_short():
+    scene, heard = Scene(), []
+    scene.onlooker.notice = lambda _kind, text, _utc: heard.append(text)
+    scene.tell(CameraTold("main", ready=True, text="battery 70%", charge_percent=70), at=0.0)
+    scene.tell(LinkUp(), PrintStarted(PrintInfo("a", expected_s=20 * 3600.0)), at=0.0)
+    for hour, percent in ((1, 69), (2, 68), (3, 67)):
+        event = CameraTold("main", ready=True, text=f"battery {percent}%", charge_percent=percent)
+        scene.tell(event, at=hour * 3600.0)
+    # From the fall at 1 h to that at 3 h it lost 2 %; 62 h are left, and 17 of the print.
+    text = scene.now(at=3 * 3600.0).cameras[0].text
+    assert text == "battery 67%; lost 1 % an hour: enough for 17 h 0 min still to print"
+    assert scene.onlooker.runs_short(scene.state, None, Stamp(3 * 3600.0, UTC)) == ()
+    scene.tell(CameraTold("main", ready=True, text="battery 7%", charge_percent=7), at=4 * 3600.0)
+    (short,) = scene.onlooker.runs_short(scene.state, None, Stamp(4 * 3600.0, UTC))
+    assert heard[-1] == short
+    assert scene.onlooker.runs_short(scene.state, None, Stamp(5 * 3600.0, UTC)) == ()
+    assert "enough for only 5 min 48 s of the 16 h 0 min still to print" in short  # (7 - 5) % at 62 % in 3 h
+
+
 def test_the_hook_is_told_of_a_take_and_once_of_each_trouble():
     scene, heard = Scene(), []
     scene.onlooker.notice = lambda kind, text, _utc: heard.append((kind, text))

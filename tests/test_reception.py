@@ -12,7 +12,7 @@ from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
 from lapsed.stitcher import Stitcher
-from lapsed.take import reader
+from lapsed.take import reader, space
 from lapsed.web.bell import Bell
 from lapsed.web.takes import NotHereError
 from lapsed.web.words import StitchWish
@@ -80,6 +80,22 @@ async def test_before_a_print_a_test_frame_and_a_look_over(workshop, tmp_path):
             daemon.desk.skip("mole", on=True)
         with pytest.raises(UserError, match="no take"):
             daemon.desk.end_take("pier")
+
+
+async def test_a_disk_too_small_for_the_print_is_told_once_and_holds_nothing(workshop, tmp_path, monkeypatch):
+    monkeypatch.setattr(space, "free_mb", lambda _: 30e-6)  # the still camera's pictures have 8 bytes
+    async with workshop(layers=6) as (daemon, host, part):
+        await host.bench.begin(part)
+        await until(lambda: daemon.desk.now().printers[0].trouble is not None)
+        folder = tmp_path / "takes" / filming(daemon.desk).name
+        told = daemon.desk.now().printers[0].trouble.text
+        assert told.startswith("the disk has room for 3 more shots of ")
+        await asyncio.wait_for(host.bench.ended.wait(), 60)
+        await until(lambda: filming(daemon.desk) is None)
+    view = reader.read_take(folder)
+    assert [event.text for event in view.events if event.kind == "supplies"] == [told]
+    assert {shot.outcome for shot in view.shots} == {"landed"}
+    assert [event.data["camera"] for event in view.events if event.kind == "camera"] == ["main"]  # as it was found
 
 
 async def test_during_a_print_shots_are_skipped_asked_for_and_the_take_ended(workshop, tmp_path):

@@ -13,6 +13,7 @@ from typing import Any
 import gphoto2 as gp
 
 from lapsed.camera import inspection
+from lapsed.camera.kind import Condition
 from lapsed.camera.landing import Landing
 from lapsed.clock import monotonic, utc_now
 from lapsed.errors import RetryError, ShotMissedError, UserError
@@ -64,13 +65,13 @@ class Gphoto:
         self._finished = True
         self._owed = False
         self._found = ""
-        self._card_told = ""
+        self._card_mb: float | None = None
         self._look_at_card_s = 0.0
 
-    def ensure_ready(self) -> str:
+    def ensure_ready(self) -> Condition:
         """Open the camera once, set it up, and refuse one whose exposure is not manual."""
         self._refresh()
-        return self._sentence()
+        return self._condition()
 
     def release(self, by_s: float, released: Callable[[float], None]) -> None:
         """Order the exposure and hear that the shutter has closed; a session that is worn out is renewed once."""
@@ -119,12 +120,12 @@ class Gphoto:
         else:
             self._finished = True
 
-    def idle(self) -> str:
+    def idle(self) -> Condition:
         """Read events and battery, each of which keeps the camera awake."""
         with _errors("the camera does not answer any more"):
             self._refresh()
             self._drain()
-        return self._sentence()
+        return self._condition()
 
     def inspect(self) -> tuple[Check, ...]:
         """Read the settings, the battery, the cards and the clock."""
@@ -235,18 +236,23 @@ class Gphoto:
         except (gp.GPhoto2Error, ValueError) as error:
             raise UserError(f"the camera refuses {name} = {value!r} ({error}); is it set by a dial?") from error
 
-    def _sentence(self) -> str:
+    def _condition(self) -> Condition:
         battery = self._get("batterylevel")
-        told = [self._found, f"battery {battery}" if battery else "", self._card() if self._part.keep_on_card else ""]
-        return ", ".join(filter(None, told))
+        self._look_at_card()
+        told = [
+            self._found,
+            f"battery {battery}" if battery else "",
+            f"{self._card_mb / 1000:.1f} GB free on the card" if self._card_mb is not None else "",
+        ]
+        return Condition(", ".join(filter(None, told)), inspection.percent(battery), self._card_mb)
 
-    def _card(self) -> str:
-        """How much room the cards have, looked at now and then: it costs the camera's attention."""
-        if monotonic() >= self._look_at_card_s:
+    def _look_at_card(self) -> None:
+        """Ask now and then how much room there is, where pictures stay: it costs the camera's attention."""
+        if self._part.keep_on_card and monotonic() >= self._look_at_card_s:
             self._look_at_card_s = monotonic() + CARD_EVERY_S
             free_mb = self._free_mb()
-            self._card_told = f"{sum(free_mb) / 1000:.1f} GB free on the card" if free_mb else ""
-        return self._card_told
+            # In tenths of a gigabyte: each change of it is journaled.
+            self._card_mb = round(max(free_mb), -2) if free_mb else None
 
     # ------------------------------------------------------------------------------------------- shooting
 

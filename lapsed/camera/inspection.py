@@ -56,22 +56,27 @@ def checks(told: Told, part: GphotoCamera) -> tuple[Check, ...]:
     return tuple(line for line in lines if line is not None)
 
 
+def percent(told: str | None) -> int | None:
+    """The percent that a camera tells of its battery; None for words."""
+    number = re.fullmatch(r"([0-9]{1,3}) ?%?", told.strip()) if told is not None else None
+    return int(number[1]) if number is not None else None
+
+
 def battery(told: str | None) -> Check | None:
-    """Whether the battery lasts; a camera on the mains tells so, or a full battery."""
+    """Whether the battery lasts, where nothing more is known; a camera on the mains tells so, or a full battery."""
     if told is None:
         return Check("battery", Verdict.WARN, "the camera does not tell", "look at it; best feed it from the mains")
-    number = re.fullmatch(r"([0-9]{1,3}) ?%?", told.strip())
-    if number is None:
+    left = percent(told)
+    if left is None:
         bad = re.search(r"low|empty|exhaust", told, re.IGNORECASE)
         verdict = Verdict.FAIL if bad else Verdict.PASS
         return Check("battery", verdict, told, "charge it, or feed it from the mains" if bad else "")
-    percent = int(number[1])
-    if percent < 20:
-        return Check("battery", Verdict.FAIL, f"{percent} %", "charge it, or feed it from the mains")
-    if percent < 60:
+    if left < 20:
+        return Check("battery", Verdict.FAIL, f"{left} %", "charge it, or feed it from the mains", charge_percent=left)
+    if left < 60:
         advice = "may not last a long print: feed it from the mains with a supply made for it"
-        return Check("battery", Verdict.WARN, f"{percent} %", advice)
-    return Check("battery", Verdict.PASS, f"{percent} %")
+        return Check("battery", Verdict.WARN, f"{left} %", advice, charge_percent=left)
+    return Check("battery", Verdict.PASS, f"{left} %", charge_percent=left)
 
 
 def not_manual(modes: Iterable[str]) -> str | None:

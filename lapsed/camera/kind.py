@@ -9,6 +9,7 @@ LapsedError is a crash of the worker.
 
 import importlib
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Protocol, cast
 
 from lapsed.camera.landing import Landing
@@ -16,14 +17,24 @@ from lapsed.errors import UserError
 from lapsed.model import Check
 
 
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """How a camera is, in a sentence; what is left in its battery, %, and on its card, MB, where it tells."""
+
+    text: str
+    charge_percent: int | None = None
+    card_mb: float | None = None
+
+
 class Kind(Protocol):
     """One camera, held by one process."""
 
-    def ensure_ready(self) -> str:
+    def ensure_ready(self) -> str | Condition:
         """Find the camera, open it and set it up; calling it again does no more than opening it once.
 
-        Returns a sentence about what was found. Raises RetryError (away, asleep, held by another program) or
-        UserError (must be set differently); either way the worker ends, and a fresh one tries again later.
+        Returns what was found, a sentence where there is no more to tell. Raises RetryError (away, asleep, held by
+        another program) or UserError (must be set differently); either way the worker ends, and a fresh one tries again
+        later.
         """
 
     def release(self, by_s: float, released: Callable[[float], None]) -> None:
@@ -45,10 +56,10 @@ class Kind(Protocol):
     def clear(self) -> None:
         """The files of the last release are safe on disk: remove the camera's own copies where that is wanted."""
 
-    def idle(self) -> str:
+    def idle(self) -> str | Condition:
         """Keep the camera awake and the session alive; a short call, since an order waits while it runs.
 
-        Returns the sentence of `ensure_ready` as it reads now. Raises RetryError when the camera is lost.
+        Returns what `ensure_ready` would now. Raises RetryError when the camera is lost.
         """
 
     def inspect(self) -> tuple[Check, ...]:

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Self
 
-from lapsed.camera.kind import Kind, load
+from lapsed.camera.kind import Condition, Kind, load
 from lapsed.camera.landing import Landing, sweep
 from lapsed.camera.wire import Inspect, Inspected, Lines, Opening, Order, pack, unpack
 from lapsed.clock import monotonic
@@ -81,7 +81,7 @@ def serve(channel: Channel) -> None:
         return
     try:
         kind = load(opening.kind)(opening.part)
-        channel.say(CameraTold(opening.camera, ready=True, text=kind.ensure_ready()))
+        channel.say(_ready(opening.camera, kind.ensure_ready()))
         swept: set[Path] = set()
         for heard in channel.heard(IDLE_EVERY_S):
             if isinstance(heard, Order):
@@ -89,13 +89,20 @@ def serve(channel: Channel) -> None:
             elif isinstance(heard, Inspect):
                 channel.say(Inspected(kind.inspect()))
             else:
-                channel.say(CameraTold(opening.camera, ready=True, text=kind.idle()))
+                channel.say(_ready(opening.camera, kind.idle()))
     except (RetryError, UserError) as error:
         # The process ends without closing the camera: what is lost may hang in closing, and the end of the process
         # frees it anyway.
         channel.say(CameraTold(opening.camera, ready=False, text=str(error)))
         return
     kind.ensure_stopped()
+
+
+def _ready(camera: str, found: str | Condition) -> CameraTold:
+    is_now = Condition(found) if isinstance(found, str) else found
+    return CameraTold(
+        camera, ready=True, text=is_now.text, charge_percent=is_now.charge_percent, card_mb=is_now.card_mb
+    )
 
 
 def carry_out(kind: Kind, camera: str, order: Order, channel: Channel, swept: set[Path]) -> None:

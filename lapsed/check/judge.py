@@ -4,6 +4,7 @@ import math
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import replace
 
+from lapsed.camera.battery import Loss, Wanted, outlook
 from lapsed.camera.flicker import flicker
 from lapsed.camera.inspection import SAME_SHUTTER
 from lapsed.check.facts import Holder, HostFacts, Light, StoreFacts, TrialFrame, TrialShot, spread
@@ -154,6 +155,16 @@ def frames_wanted(cadence: Cadence, running: PrintInfo | None = None, done: floa
     elif cadence.every_s is not None and running is not None and running.expected_s:
         by_rule = running.expected_s / cadence.every_s
     return None if by_rule is None else math.ceil(by_rule * (1 - done)) + int(cadence.last_frame)
+
+
+def battery(told: Check, lost: Loss | None, wanted: Wanted) -> Check:
+    """Whether the battery lasts, where it is known what it loses; else as the camera's line."""
+    if told.charge_percent is None or lost is None:
+        return told
+    seen = outlook(told.charge_percent, lost, wanted)
+    found = f"{told.charge_percent} %, {seen.text}"
+    advice = "" if seen.verdict is Verdict.PASS else "charge it, or feed it from the mains with a supply made for it"
+    return replace(told, verdict=seen.verdict, found=found, advice=advice)
 
 
 def card(told: Check, wanted: int | None, frame_bytes: int | None) -> Check:

@@ -7,17 +7,19 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from lapsed.camera.battery import Wanted
 from lapsed.check import judge, place
 from lapsed.check.bridged import bridge
 from lapsed.check.facts import TrialFrame, TrialShot
 from lapsed.check.holders import camera_nodes, holders
+from lapsed.check.lately import lately
 from lapsed.check.printed import Printed
 from lapsed.check.session import Session, Taken, opened
 from lapsed.check.table import Section
 from lapsed.errors import RetryError, UserError
 from lapsed.forecaster import read
 from lapsed.model import Check, PrintInfo, Verdict
-from lapsed.settings import BridgeLink, Camera, Clip, Printer, Settings, SignalLink
+from lapsed.settings import BridgeLink, Camera, Clip, Printer, ReleaseCamera, Settings, SignalLink
 
 INSPECT_WITHIN_S = 25.0
 
@@ -40,6 +42,13 @@ class _Told:
     print: PrintInfo | None = None
     done: float = 0.0
     printed: Printed | None = None
+
+    @property
+    def hours(self) -> float | None:
+        """How long the print is still to take, h."""
+        if self.print is None or self.print.expected_s is None:
+            return None
+        return self.print.expected_s * (1 - self.done) / 3600
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +77,8 @@ class Survey:
                 one.checks.append(judge.power(camera.power, shutil.which(camera.power.argv[0])))
         told = await asking
         wanted = judge.frames_wanted(printer.cadence, told.print, told.done)
-        for one in seen:
-            one.checks = [judge.card(check, wanted, one.bytes_each) for check in one.checks]
+        for camera, one in zip(printer.camera, seen, strict=True):
+            await self._compare(printer, camera, one, Wanted(told.hours, wanted))
         each = sum(one.bytes_each or 0 for one in seen) or None
         return [
             Section(printer.name, "host", told.checks),
@@ -81,6 +90,15 @@ class Survey:
                 for camera, one in zip(printer.camera, seen, strict=True)
             ),
         ]
+
+    async def _compare(self, printer: Printer, camera: Camera, seen: _Seen, wanted: Wanted) -> None:
+        """Judge card and battery against what is wanted, by the test shots, and else by the last take."""
+        store = self.settings.store.folder.expanduser()
+        last = await asyncio.to_thread(lately, store, printer.name, camera.name)
+        if not isinstance(camera, ReleaseCamera):  # whose frames take no room here until they are ingested
+            seen.bytes_each = seen.bytes_each or last.bytes_each
+        lines = (judge.card(check, wanted.shots, seen.bytes_each) for check in seen.checks)
+        seen.checks = [judge.battery(check, last.loss, wanted) for check in lines]
 
     async def _machine(self, printer: Printer, told: _Told, wanted: int | None, each: int | None) -> tuple[Check, ...]:
         """The lines of machine, printed file and disk; `each` is the bytes that a shot takes."""

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from lapsed.camera import gphoto
+from lapsed.camera.kind import Condition
 from lapsed.camera.landing import Landing
 from lapsed.model import Check
 from lapsed.sim.sight import Sight, Studio
@@ -50,7 +51,7 @@ class PosedCamera:
         self._camera = camera
         self._shots = 0
 
-    def ensure_ready(self) -> str:
+    def ensure_ready(self) -> Condition:
         """Reach the simulated host and open the camera."""
         self._pose()
         return self._camera.ensure_ready()
@@ -68,7 +69,7 @@ class PosedCamera:
         """Clear the camera's own copy."""
         self._camera.clear()
 
-    def idle(self) -> str:
+    def idle(self) -> Condition:
         """Keep the camera awake."""
         return self._camera.idle()
 

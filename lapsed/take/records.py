@@ -186,8 +186,9 @@ def landed_row(shot: int, camera: str, at_s: float | None, utc: str, *, files: t
 
 def _camera_row(event: CameraEvent, stamp: Stamp) -> Row:
     match event:
-        case CameraTold(camera, ready, text):
-            data = {"camera": camera, "ready": ready}
+        case CameraTold(camera, ready, text, charge_percent, card_mb):
+            data = {"camera": camera, "ready": ready, "charge_percent": charge_percent, "card_mb": card_mb}
+            data = {key: value for key, value in data.items() if value is not None}
             return _row(_EVENT, stamp.utc, stamp.mono_s, "camera", text, _json(data))
         case Released(shot, camera, at_s):
             return _row(_TIME.format("released"), shot, camera, at_s, _utc_at(stamp, at_s))
