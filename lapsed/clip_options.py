@@ -6,7 +6,7 @@ from typing import Any, get_args
 
 from pydantic import ValidationError
 
-from lapsed import arguments, settings
+from lapsed import arguments, refusal, settings
 from lapsed.errors import UserError
 
 _FIELDS = settings.Clip.model_fields
@@ -76,7 +76,7 @@ def changed(clip: settings.Clip, changes: Mapping[str, Any]) -> settings.Clip:
         return settings.Clip.model_validate({**rest, **mine})
     except ValidationError as error:
         # What each option says by itself is right by now: only what doesn't go together is left.
-        told = _told(error)
+        told = refusal.sentence("", error.errors()[0])
         for key in mine:
             told = told.replace(key, f"--{key.replace('_', '-')}") if "_" in key else told  # the others are words
         raise UserError(f"clip {clip.name!r}: {told}") from error
@@ -92,18 +92,12 @@ def _value(key: str, taken_apart: Callable[[str], Any] = str) -> Callable[[str],
         try:
             return getattr(settings.Clip.model_validate({"name": "any", key: taken_apart(text)}), key)
         except ValidationError as error:
-            told = _told(error)
-            raise argparse.ArgumentTypeError(f"{text!r} {told}" if told.startswith("should ") else told) from None
+            first = error.errors()[0]
+            wish = refusal.wanted(first)
+            told = f"{text!r} has to be {wish}" if wish else refusal.sentence("", first)
+            raise argparse.ArgumentTypeError(told) from None
 
     return read
-
-
-def _told(error: ValidationError) -> str:
-    """What pydantic says is wrong; the rest of a sentence that begins with the value, or one of our own."""
-    first = error.errors()[0]
-    if first["type"] == "string_pattern_mismatch":
-        return "should be written like #203040"  # bars are all that has a pattern
-    return first["msg"].removeprefix("Value error, ").removeprefix("Input ").partition(", unable")[0]
 
 
 def _sides(text: str) -> tuple[int, int]:

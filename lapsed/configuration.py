@@ -1,7 +1,7 @@
 """Reading the TOML file into settings, and saying in one sentence what is wrong with it."""
 
-import difflib
 import os
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -9,8 +9,12 @@ from typing import Literal, get_args, get_origin
 
 from pydantic import ValidationError
 
+from lapsed import refusal
 from lapsed.errors import UserError
 from lapsed.settings import Part, Settings
+
+_SHOWN = 60
+"""As much of a line as a message repeats."""
 
 
 def usual_places(environ: Mapping[str, str] = os.environ) -> tuple[Path, ...]:
@@ -24,8 +28,8 @@ def locate(path: Path | None) -> Path:
     places = usual_places()
     found = path or next((place for place in places if place.is_file()), None)
     if found is None:
-        looked = " or ".join(map(str, places))
-        raise UserError(f"no configuration: looked for {looked}; have lapsed init write one, or name it with --config")
+        looked = " and ".join(map(str, places))
+        raise UserError(f"no configuration: looked for {looked}; lapsed init writes one, --config names another")
     return found
 
 
@@ -48,11 +52,20 @@ def parse(text: str, *, where: str) -> Settings:
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise UserError(f"{where} is not TOML: {error}") from error
+        raise UserError(f"{where} is not TOML: {error}{_line(text, str(error))}") from error
     try:
         return Settings.model_validate(data)
     except ValidationError as error:
         raise UserError(f"{where}: {_sentence(error)}") from error
+
+
+def _line(text: str, told: str) -> str:
+    """The line that the reader of TOML has stumbled over, and what is most often wrong with such a line."""
+    found = re.search(r"at line (\d+)", told)
+    if found is None:
+        return ""
+    line = text.splitlines()[int(found[1]) - 1].partition(" #")[0].strip()
+    return f": {line[:_SHOWN]}; texts stand in quotes, numbers have a point, yes and no are true and false"
 
 
 def _sentence(error: ValidationError) -> str:
@@ -70,24 +83,21 @@ def _sentence(error: ValidationError) -> str:
     context = first.get("ctx", {})
     match first["type"]:
         case "extra_forbidden":
-            key = str(first["loc"][-1])
-            near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-            hint = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(sorted(known))}"
+            near = refusal.nearest(str(first["loc"][-1]), known)
+            hint = f"did you mean {near!r}?" if near else f"known here: {', '.join(sorted(known))}"
             text = f"{place} is not a key; {hint}"
-        case "value_error":
-            text = f"{place}: {context['error']}"
         case "union_tag_invalid":
-            text = f"{place}: there is no {context['tag']!r}; choose one of {context['expected_tags']}"
+            near = refusal.nearest(str(context["tag"]), context["expected_tags"].split("'")[1::2])
+            hint = f"did you mean {near!r}?" if near else f"choose one of {context['expected_tags']}"
+            text = f"{place}: there is no {context['tag']!r}; {hint}"
         case "union_tag_not_found":
-            text = f"{place} does not say its kind, such as kind = 'gphoto'"
-        case "missing":
-            text = f"{place} is missing"
-        case "too_short":
-            text = f"{place} is empty; there has to be at least one"
+            slip = refusal.nearest("kind", first["input"])
+            hint = f"; {slip} is not a key, did you mean 'kind'?" if slip else ", such as kind = 'gphoto'"
+            text = f"{place} does not say its kind{hint}"
         case _:
-            text = f"{place}: {first['msg'][0].lower()}{first['msg'][1:]} (got {first['input']!r:.60})"
+            text = refusal.sentence(place, first)
     more = len(problems) - 1
-    return text + (f" (and {more} more)" if more else "")
+    return text + (f" (and {more} more {'faults' if more > 1 else 'fault'})" if more else "")
 
 
 def _place(loc: tuple[int | str, ...]) -> tuple[str, list[str]]:
@@ -102,9 +112,8 @@ def _place(loc: tuple[int | str, ...]) -> tuple[str, list[str]]:
         if isinstance(step, int):
             parts[-1] = f"{parts[-1]}[{step + 1}]"
             continue
-        tagged = [model for model in models if step in _tags(model)]
-        if tagged and step != loc[-1]:
-            models = tagged
+        if len(models) > 1:
+            models = [model for model in models if step in _tags(model)]
             known = list(models[0].model_fields)
             continue
         known = [name for model in models for name in model.model_fields]

@@ -13,6 +13,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
+from lapsed import refusal
 from lapsed.clip.arithmetic import seconds_of
 from lapsed.clip.conform import Turn, conform
 from lapsed.clip.orient import Rect, turned
@@ -237,9 +238,7 @@ def from_json(text: str) -> EditList:
     try:
         edit_list = _ADAPTER.validate_json(text)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(map(str, first["loc"])) or "the text"
-        raise UserError(f"not an edit list: {place}: {first['msg']}") from error
+        raise UserError(f"not an edit list: {refusal.first(error, 'the text')}") from error
     for place, wrong in _faults(edit_list):
         raise UserError(f"not an edit list that can be stitched: {place}: {wrong}")
     return edit_list

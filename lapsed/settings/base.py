@@ -3,11 +3,48 @@
 import re
 from fractions import Fraction
 from typing import Annotated
+from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
-Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
-"""A name that is also a folder's: small letters, digits and hyphens, 40 at most."""
+
+def form(pattern: str, told: str) -> AfterValidator:
+    """A text that has to be of the form `pattern`; `told` says so to a reader."""
+
+    def check(text: str) -> str:
+        if not re.fullmatch(pattern, text, re.ASCII):
+            raise ValueError(f"{text[:60]!r} is not {told}")
+        return text
+
+    return AfterValidator(check)
+
+
+def address(*schemes: str) -> AfterValidator:
+    """An address of one of `schemes` with a host in it. What it is isn't repeated: it may hold a password."""
+    begins = " or ".join(f"{scheme}://" for scheme in schemes)
+
+    def check(text: str) -> str:
+        try:
+            parts = urlsplit(text)
+            whole = parts.scheme in schemes and parts.hostname and parts.port != 0
+        except ValueError as error:
+            raise ValueError(f"the address is wrong: {str(error)[:1].lower()}{str(error)[1:]}") from error
+        if not whole:
+            raise ValueError(
+                f"an address begins with {begins} and names a host, such as {schemes[0]}://192.0.2.20:8130/"
+            )
+        return text
+
+    return AfterValidator(check)
+
+
+_NAME = "[a-z0-9][a-z0-9-]{0,39}"
+Name = Annotated[
+    str,
+    form(_NAME, "a name: small letters, digits and hyphens, 40 at most, such as bench-2"),
+    WithJsonSchema({"type": "string", "pattern": f"^{_NAME}$"}),
+]
+"""A name that is also a folder's."""
 
 PositiveS = Annotated[float, Field(gt=0, le=3600)]
 NonNegativeMm = Annotated[float, Field(ge=0, le=10_000)]

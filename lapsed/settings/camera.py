@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from lapsed.settings.base import address
 from lapsed.settings.camera_part import CameraPart
 from lapsed.settings.capture import CaptureCamera, StreamCamera
 from lapsed.settings.release_line import ReleaseCamera
@@ -26,7 +27,7 @@ class SceneCamera(CameraPart):
     """The simulator's camera: it draws what a camera on a tripod beside the simulated machine would see."""
 
     kind: Literal["scene"]
-    url: Annotated[str, Field(pattern=r"^ws://")] = Field(description="ws:// address of the simulated host")
+    url: Annotated[str, address("ws")] = Field(description="ws:// address of the simulated host")
     width_px: Annotated[int, Field(ge=64, le=12_000)] = Field(4320, description="smaller draws faster")
     height_px: Annotated[int, Field(ge=64, le=12_000)] = Field(2880, description="likewise")
 

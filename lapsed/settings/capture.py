@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from lapsed.settings.base import PositiveS
+from lapsed.settings.base import PositiveS, address, form
 from lapsed.settings.camera_part import CameraPart
 
 LagS = Annotated[float, Field(ge=0, le=10)]
@@ -16,7 +16,7 @@ class CaptureCamera(CameraPart):
     """A capture device: a webcam, or a stick that takes a camera's HDMI picture (Video4Linux)."""
 
     kind: Literal["capture"]
-    device: Annotated[str, Field(pattern=r"^/")] = Field(
+    device: Annotated[str, form(r"/.*", "a device: its name begins with /, such as /dev/video0")] = Field(
         "/dev/video0", description="best by its name in /dev/v4l/by-id, which stays the same"
     )
     exposure_s: Annotated[float, Field(gt=0, le=60)] = Field(
@@ -25,7 +25,7 @@ class CaptureCamera(CameraPart):
     size_px: tuple[SidePx, SidePx] | None = Field(
         None, description="left out, the largest picture that the bus carries"
     )
-    pixels: Annotated[str, Field(pattern=r"^[ -~]{4}$")] | None = Field(
+    pixels: Annotated[str, form(r"[ -~]{4}", 'a pixel format: four characters, such as "MJPG"')] | None = Field(
         None, description='pixel format by its four characters, such as "MJPG" or "YUYV"; left out, chosen by rule'
     )
     least_fps: Annotated[float, Field(gt=0, le=240)] = Field(
@@ -60,7 +60,7 @@ class StreamCamera(CameraPart):
     """A camera that sends a stream by the network: MJPEG over HTTP, or RTSP."""
 
     kind: Literal["stream"]
-    url: Annotated[str, Field(pattern=r"^(https?|rtsps?)://")] = Field(
+    url: Annotated[str, address("rtsp", "rtsps", "http", "https")] = Field(
         description="rtsp://, rtsps://, http:// or https:// address of the stream"
     )
     exposure_s: Annotated[float, Field(gt=0, le=60)] = Field(0.02, description="shutter time set on the camera")

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from lapsed.settings.base import Name, Part, PositiveS, Rate, Share
+from lapsed.settings.base import Name, Part, PositiveS, Rate, Share, form
 
 CodecName = Literal["master", "h264", "h265", "av1", "prores", "dnxhr", "dnxhr-hqx", "preview"]
 _Seconds = Annotated[float, Field(ge=0, le=600)]
@@ -32,7 +32,7 @@ def _sides(size: tuple[int, int]) -> tuple[int, int]:
 
 Aspect = Annotated[str, AfterValidator(_aspect)]
 Size = Annotated[tuple[int, int], AfterValidator(_sides)]
-Colour = Annotated[str, Field(pattern=r"^#[0-9a-fA-F]{6}$")]
+Colour = Annotated[str, form(r"#[0-9a-fA-F]{6}", "a colour; write it like #203040")]
 
 
 class Clip(Part):

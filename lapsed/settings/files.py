@@ -6,14 +6,14 @@ from urllib.parse import urlsplit
 
 from pydantic import Field, model_validator
 
-from lapsed.settings.base import Part
+from lapsed.settings.base import Part, address
 
 
 class Files(Part):
     """A folder that the host shares, or an address that serves its files; with both, the folder is looked in first."""
 
     folder: Path | None = Field(None, description="where the host keeps the files it prints, as this computer sees it")
-    url: Annotated[str, Field(pattern=r"^https?://")] | None = Field(
+    url: Annotated[str, address("http", "https")] | None = Field(
         None, description="address of a file, with {file} where its name belongs; redirects are not followed"
     )
     headers: dict[str, str] = Field(default_factory=dict, description="HTTP headers of the request, such as a key")

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
-from lapsed.settings.base import Part, Pointer, PositiveS
+from lapsed.settings.base import Part, Pointer, PositiveS, address, form
 
 
 class Call(Part):
@@ -99,7 +99,7 @@ class FeedLink(Part):
     """A host that tells what it does over a WebSocket (RFC 6455), in JSON-RPC 2.0 or plain JSON."""
 
     kind: Literal["feed"] = "feed"
-    url: Annotated[str, Field(pattern=r"^wss?://")] = Field(description="ws:// or wss:// address of the host")
+    url: Annotated[str, address("ws", "wss")] = Field(description="ws:// or wss:// address of the host")
     protocol: Literal["json-rpc", "json"] = Field("json-rpc", description="how messages are framed")
     headers: dict[str, str] = Field(default_factory=dict, description="HTTP headers at connecting, such as a key")
     on_connect: tuple[Call, ...] = Field(
@@ -160,7 +160,7 @@ class BridgeLink(Part):
     host_port: Path | None = Field(
         None, description="the name of the port that the host opens; left out, NAME.port in the folder"
     )
-    mode: Annotated[str, Field(pattern=r"^[0-7]{3}$")] = Field(
+    mode: Annotated[str, form("[0-7]{3}", "a mode: three digits from 0 to 7, as in 660")] = Field(
         "660", description="who may open the host's port and the socket, as chmod says it in octal"
     )
     reset: bool = Field(False, description="true pulls DTR low for a moment when the host opens, which resets boards")
@@ -180,8 +180,8 @@ class BridgeLink(Part):
         12.0,
         description="a print in which the host sends no move for so many hours is over, though its port stays open",
     )
-    harmless: tuple[Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_.]*$")], ...] = Field(
-        (), description="further commands of your files that move nothing and change no modes"
+    harmless: tuple[Annotated[str, form(r"[A-Za-z_][A-Za-z0-9_.]*", "a command's first word, such as M300")], ...] = (
+        Field((), description="further commands of your files that move nothing and change no modes")
     )
     retry_most_s: PositiveS = Field(2.0, description="longest wait between two attempts to reach the bridge")
 

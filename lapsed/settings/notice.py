@@ -4,7 +4,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from lapsed.settings.base import Part
+from lapsed.settings.base import Part, address
 
 NoticeKind = Literal["take started", "trouble", "take ended", "clip ready"]
 
@@ -12,7 +12,7 @@ NoticeKind = Literal["take started", "trouble", "take ended", "clip ready"]
 class Notice(Part):
     """One hook that is told what happens: an address that JSON is posted to, a program that reads it, or both."""
 
-    url: Annotated[str, Field(pattern=r"^https?://")] | None = Field(
+    url: Annotated[str, address("http", "https")] | None = Field(
         None, description="posted to, with a JSON object as its body; an answer from 200 to 299 counts as heard"
     )
     headers: dict[str, str] = Field(default_factory=dict, description="HTTP headers of the post, such as a key")

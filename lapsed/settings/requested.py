@@ -6,7 +6,7 @@ from urllib.parse import urlsplit
 
 from pydantic import Field, model_validator
 
-from lapsed.settings.base import PositiveS
+from lapsed.settings.base import PositiveS, address, form
 from lapsed.settings.camera_part import CameraPart
 
 Text = Annotated[str, Field(min_length=1)]
@@ -17,7 +17,7 @@ class UrlCamera(CameraPart):
     """A camera on the network that answers a GET of its address with a JPEG."""
 
     kind: Literal["url"]
-    url: Annotated[str, Field(pattern=r"^https?://")] = Field(
+    url: Annotated[str, address("http", "https")] = Field(
         description="http:// or https:// address of the still picture; no user or password in it"
     )
     user: str | None = Field(None, description="for basic or digest authentication, whichever the camera asks for")
@@ -33,8 +33,8 @@ class UrlCamera(CameraPart):
     @model_validator(mode="after")
     def _whole(self) -> Self:
         parts = urlsplit(self.url)
-        if not parts.hostname or re.search(r"[\s\x00-\x1f]", self.url):
-            raise ValueError(f"{self.url!r} is no address of a picture; write it like http://192.0.2.7/still.jpg")
+        if re.search(r"[\s\x00-\x1f]", self.url):
+            raise ValueError("the address has spaces in it; write them as %20")
         if parts.username is not None or parts.password is not None:
             raise ValueError("the address holds a user or a password; give them as user and password")
         if (self.user is None) != (self.password is None):
@@ -52,7 +52,7 @@ class CommandCamera(CameraPart):
         min_length=1,
         description='the program and its arguments, no shell; "{out}" is the file to write, without it stdout is read',
     )
-    suffix: Annotated[str, Field(pattern=r"^[a-z0-9]{1,8}$")] = Field(
+    suffix: Annotated[str, form(r"[a-z0-9]{1,8}", "what a file's name ends in, without the point: jpg")] = Field(
         "jpg", description="what the picture's name ends in"
     )
     tells_exposed: bool = Field(

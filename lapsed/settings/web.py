@@ -5,7 +5,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from lapsed.settings.base import Part
+from lapsed.settings.base import Part, form
 
 
 class Web(Part):
@@ -18,9 +18,9 @@ class Web(Part):
         "with anything but this computer alone a token is asked for",
     )
     port: Annotated[int, Field(ge=0, le=65_535)] = Field(8140, description="another one if this is taken; 0 for any")
-    names: tuple[Annotated[str, Field(pattern=r"^[A-Za-z0-9.:-]{1,253}$")], ...] = Field(
-        (), description="further names that browsers know this computer by, such as workshop.local"
-    )
+    names: tuple[
+        Annotated[str, form(r"[A-Za-z0-9.:-]{1,253}", "a name of a computer, without scheme or port")], ...
+    ] = Field((), description="further names that browsers know this computer by, such as workshop.local")
     token_file: Path | None = Field(
         None, description="where the token is kept, made at first start; left out, the file token in the store's folder"
     )

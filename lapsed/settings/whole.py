@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from lapsed.settings.base import Name, Part
 from lapsed.settings.cadence import Cadence
@@ -17,10 +17,18 @@ from lapsed.settings.notice import Notice
 from lapsed.settings.web import Web
 
 
+def _named(folder: object) -> object:
+    if folder == "":
+        raise ValueError("the name of the folder is empty")
+    return folder
+
+
 class Store(Part):
     """Where takes are kept."""
 
-    folder: Path = Field(Path("~/lapsed"), description="on a disk with room: a take is shots times the size of a file")
+    folder: Annotated[Path, BeforeValidator(_named)] = Field(
+        Path("~/lapsed"), description="on a disk with room: a take is shots times the size of a file"
+    )
     min_free_mb: Annotated[int, Field(ge=0)] = Field(500, description="no shot is begun with less space than this left")
     thin: bool = Field(
         False,

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from lapsed import refusal
 from lapsed.errors import UserError
 
 Count = Annotated[int, Field(ge=1, le=100_000)]
@@ -143,7 +144,7 @@ def fault_of(params: dict[str, Any]) -> Fault:
     try:
         return _FAULT.validate_python(params)
     except ValidationError as error:
-        raise ValueError(_first(error)) from error
+        raise ValueError(refusal.first(error, "the fault")) from error
 
 
 def script_of(text: str, *, where: str) -> tuple[Order, ...]:
@@ -151,7 +152,7 @@ def script_of(text: str, *, where: str) -> tuple[Order, ...]:
     try:
         return _SCRIPT.validate_json(text)
     except ValidationError as error:
-        raise UserError(f"{where}: {_first(error)}") from error
+        raise UserError(f"{where}: {refusal.first(error, 'the script')}") from error
 
 
 def load(path: Path) -> tuple[Order, ...]:
@@ -162,12 +163,6 @@ def load(path: Path) -> tuple[Order, ...]:
         raise UserError(f"cannot read {path}: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise UserError(f"{path} is not UTF-8 text; save it as UTF-8") from error
-
-
-def _first(error: ValidationError) -> str:
-    problem = error.errors(include_url=False)[0]
-    place = ".".join(map(str, problem["loc"]))
-    return f"{place}: {problem['msg']}" if place else problem["msg"]
 
 
 def script(seed: int, *, layers: int, count: int, kinds: Sequence[Fault] | None = None) -> tuple[Order, ...]:

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
-from lapsed import clock
+from lapsed import clock, refusal
 from lapsed.errors import RetryError, UserError
 from lapsed.now import Now, plain
 from lapsed.web import guard, metrics, takes
@@ -311,9 +311,7 @@ async def carry_out(operation: Operation, routes: Routes, request: Request) -> R
         body = operation.body.model_validate_json(await request.body()) if operation.body is not None else None
         return await operation.handler(routes, request, body)
     except ValidationError as error:
-        first = error.errors(include_url=False, include_context=False)[0]
-        where = ".".join(map(str, first["loc"])) or "the request"
-        return problem(422, f"{where}: {first['msg']}")
+        return problem(422, refusal.first(error, "the request"))
     except takes.NotHereError as error:
         return problem(404, str(error))
     except UserError as error:

@@ -212,7 +212,7 @@ async def test_a_camera_that_comes_later_is_waited_for(tend):
 
 REFUSED = {
     "password in the address": ({"url": "http://a:b@localhost/"}, "give them as user and password"),
-    "no host": ({"url": "http:///still.jpg"}, "is no address of a picture"),
+    "no host": ({"url": "http:///still.jpg"}, "begins with http:// or https:// and names a host"),
     "half a login": ({"url": "http://localhost/", "user": "ott"}, "give both or neither"),
     "two ways": ({"url": "http://localhost/", "user": "o", "password": "t", "token": "x"}, "keep one"),
 }
