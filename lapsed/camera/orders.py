@@ -184,8 +184,8 @@ class _Turn:
 
     def _heard(self, message: Message) -> None:
         match message:
-            case CameraTold(ready=True, text=text):
-                self._ready(text)
+            case CameraTold(ready=True):
+                self._ready(message)
             case CameraTold(text=text):
                 self._end(text)
             case Released() | Exposed() | Landed() | OnCard() | Missed():
@@ -199,13 +199,13 @@ class _Turn:
             case _:
                 pass
 
-    def _ready(self, text: str) -> None:
+    def _ready(self, told: CameraTold) -> None:
         if self.state.phase in (Phase.OPENING, Phase.IDLE):
             # Only a worker that speaks for the second time has lasted; one that fails at once must not spin.
             failures = 0 if self.state.phase is Phase.IDLE else self.state.failures
             self._rest(failures)
             self._set(supply=self.state.supply.opened())
-            self._tell(ready=True, text=text)
+            self._news(replace(told, camera=self.state.part.name))
 
     def _passed(self, message: Released | Exposed | Landed | OnCard | Missed) -> None:
         phase = self.state.phase
@@ -306,7 +306,9 @@ class _Turn:
         self.emits.append(Emit(Missed(order.shot, self.state.part.name, self.now, reason)))
 
     def _tell(self, *, ready: bool, text: str) -> None:
-        told = CameraTold(self.state.part.name, ready, text)
+        self._news(CameraTold(self.state.part.name, ready, text))
+
+    def _news(self, told: CameraTold) -> None:
         if self.state.open and told != self.state.told:
             self.emits.append(Emit(told))
             self._set(told=told)

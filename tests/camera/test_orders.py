@@ -33,7 +33,7 @@ from lapsed.model import CameraTold, Exposed, Landed, Missed, OnCard, Released
 from lapsed.settings import CameraPart, Power
 
 PART = CameraPart(exposure_s=0.5, expose_within_s=4, fetch_within_s=10, ready_within_s=20)
-READY = Heard(CameraTold("main", ready=True, text="found"))
+READY = Heard(CameraTold("main", ready=True, text="found", charge_percent=61, card_mb=900.0))
 AWAY = Heard(CameraTold("main", ready=False, text="asleep"))
 
 
