@@ -12,7 +12,7 @@ from typing import Any
 
 import gphoto2 as gp
 
-from lapsed.camera import inspection
+from lapsed.camera import inspection, usb
 from lapsed.camera.kind import Condition
 from lapsed.camera.landing import Landing
 from lapsed.clock import monotonic, utc_now
@@ -29,8 +29,8 @@ SETTLED_S = 1.0
 GIVE_UP_BEFORE_S = 0.1
 """How long before the worker would be killed a picture that does not come is given up."""
 
-CARD_EVERY_S = 60.0
-"""How often an idle camera is asked for the room on its card."""
+LOOK_AROUND_EVERY_S = 60.0
+"""How often an idle camera is asked for the room on its card, and for figures that the configuration names."""
 
 DRAIN_S = 0.5
 """How long events are read away; a camera that has still more to say is not waited for."""
@@ -66,7 +66,8 @@ class Gphoto:
         self._owed = False
         self._found = ""
         self._card_mb: float | None = None
-        self._look_at_card_s = 0.0
+        self._readings: tuple[tuple[str, str], ...] = ()
+        self._look_around_s = 0.0
 
     def ensure_ready(self) -> Condition:
         """Open the camera once, set it up, and refuse one whose exposure is not manual."""
@@ -143,6 +144,7 @@ class Gphoto:
                 target=self._get("capturetarget"),
                 free_mb=self._free_mb(),
                 clock_s=self._clock_s(),
+                readings=self._read(),
             )
         return inspection.checks(told, self._part)
 
@@ -169,9 +171,11 @@ class Gphoto:
         self._session = None
         self._owed = False
         with _errors("the camera could not be set up"):
-            self._session = _find(self._part.serial)
+            self._session = usb.find(self._part.serial)
             for name, value in self._part.settings.items():
                 self._set(name, value)
+            for one in self._part.reading:
+                self._widget(one.entry)
             told = inspection.not_manual(filter(None, map(self._get, MODE_NAMES)))
             if self._part.require_manual and told:
                 raise UserError(
@@ -220,13 +224,20 @@ class Gphoto:
         told = self._get("datetime")
         return int(told) - utc_now().timestamp() if told and told.lstrip("-").isdecimal() else None
 
-    def _set(self, name: str, value: str) -> None:
+    def _widget(self, name: str) -> Any:
         try:
-            widget = self._session.get_single_config(name)
+            return self._session.get_single_config(name)
         except gp.GPhoto2Error as error:
             raise UserError(
-                f"the camera has no setting {name!r}; see the camera's part of the configuration"
+                f"the camera has no setting {name!r}, which its part of the configuration names; it has {self._names()}"
             ) from error
+
+    def _names(self) -> str:
+        listed = self._session.list_config()
+        return ", ".join(sorted({str(listed.get_name(at)) for at in range(listed.count())}))
+
+    def _set(self, name: str, value: str) -> None:
+        widget = self._widget(name)
         choices = _choices_of(widget)
         if choices and value not in choices:
             raise UserError(f"the camera's {name} cannot be {value!r}; it offers {', '.join(choices)}")
@@ -238,21 +249,30 @@ class Gphoto:
 
     def _condition(self) -> Condition:
         battery = self._get("batterylevel")
-        self._look_at_card()
+        self._look_around()
         told = [
             self._found,
             f"battery {battery}" if battery else "",
             f"{self._card_mb / 1000:.1f} GB free on the card" if self._card_mb is not None else "",
+            *(f"{name} {figure}" for name, figure in self._readings),
         ]
         return Condition(", ".join(filter(None, told)), inspection.percent(battery), self._card_mb)
 
-    def _look_at_card(self) -> None:
-        """Ask now and then how much room there is, where pictures stay: it costs the camera's attention."""
-        if self._part.keep_on_card and monotonic() >= self._look_at_card_s:
-            self._look_at_card_s = monotonic() + CARD_EVERY_S
+    def _look_around(self) -> None:
+        """Ask now and then for what changes slowly: it costs the camera's attention."""
+        if monotonic() < self._look_around_s:
+            return
+        self._look_around_s = monotonic() + LOOK_AROUND_EVERY_S
+        self._readings = self._read()
+        if self._part.keep_on_card:
             free_mb = self._free_mb()
             # In tenths of a gigabyte: each change of it is journaled.
             self._card_mb = round(max(free_mb), -2) if free_mb else None
+
+    def _read(self) -> tuple[tuple[str, str], ...]:
+        """The figures that the configuration asks for, with their units; those the camera has."""
+        told = ((one, self._get(one.entry)) for one in self._part.reading)
+        return tuple((one.name, f"{value} {one.unit}".rstrip()) for one, value in told if value is not None)
 
     # ------------------------------------------------------------------------------------------- shooting
 
@@ -332,36 +352,6 @@ def capture_target(choices: list[str], *, keep_on_card: bool) -> str | None:
     if keep_on_card:
         return max(cards, key=len, default=None)  # "card and memory" is named longer than "card"
     return next((choice for choice in choices if "ram" in choice.lower() and choice not in cards), None)
-
-
-def _find(serial: str | None) -> Any:
-    """A fresh session with the camera of this serial number, or with the only one there is."""
-    # Mounted cards show up as cameras on "disk:" ports.
-    seen = gp.Camera.autodetect()
-    ports = [str(seen.get_value(at)) for at in range(seen.count())]
-    ports = [port for port in ports if not port.startswith("disk:")]
-    if not ports:
-        raise RetryError("no camera is found on USB: switch it on, plug it in, and set it to remote control (PTP)")
-    if serial is None and len(ports) > 1:
-        raise UserError(f"{len(ports)} cameras are found on USB: name the one that is meant by its serial number")
-    known = gp.PortInfoList()
-    known.load()
-    others: list[str] = []
-    for port in ports:
-        session = gp.Camera()
-        session.set_port_info(known[known.lookup_path(port)])
-        try:
-            session.init()
-            number = str(session.get_single_config("serialnumber").get_value()) if serial else None
-        except gp.GPhoto2Error as error:
-            others.append(f"one at {port} cannot be opened ({error.string}), perhaps another program holds it")
-            continue
-        if number == serial:
-            return session
-        others.append(f"one has serial number {number}")
-        session.exit()
-    wanted = f"no camera with serial number {serial} is found" if serial else "the camera is not to be had"
-    raise RetryError(f"{wanted}: {'; '.join(others)}")
 
 
 def _choices_of(widget: Any) -> tuple[str, ...]:

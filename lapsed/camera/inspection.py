@@ -23,7 +23,7 @@ class Told:
     """What a camera told when it was asked, in its own words; None or nothing where it did not tell.
 
     `sizes` are the picture sizes it offers, `free_mb` the room on each of its stores, `clock_s` how far its clock is
-    ahead of ours.
+    ahead of ours, `readings` the figures that the configuration asks for by name.
     """
 
     battery: str | None = None
@@ -37,6 +37,7 @@ class Told:
     target: str | None = None
     free_mb: tuple[float, ...] = ()
     clock_s: float | None = None
+    readings: tuple[tuple[str, str], ...] = ()
 
 
 def checks(told: Told, part: GphotoCamera) -> tuple[Check, ...]:
@@ -52,6 +53,7 @@ def checks(told: Told, part: GphotoCamera) -> tuple[Check, ...]:
         target(told.target, keep_on_card=part.keep_on_card),
         card(told.free_mb) if part.keep_on_card else None,
         clock(told.clock_s),
+        *(Check(name, Verdict.PASS, figure) for name, figure in told.readings),
     )
     return tuple(line for line in lines if line is not None)
 

@@ -4,11 +4,21 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from lapsed.settings.base import address
+from lapsed.settings.base import Name, Part, address
 from lapsed.settings.camera_part import CameraPart
 from lapsed.settings.capture import CaptureCamera, StreamCamera
 from lapsed.settings.release_line import ReleaseCamera
 from lapsed.settings.requested import CommandCamera, UrlCamera
+
+
+class Reading(Part):
+    """A figure that a `gphoto` camera tells among its settings, such as its heat, which no standard has a name for."""
+
+    entry: Annotated[str, Field(min_length=1)] = Field(
+        description="what libgphoto2 calls it for this camera; for a wrong name the message lists those that there are"
+    )
+    name: Name = Field(description="what to call it, such as temperature")
+    unit: str = Field("", description="its unit, such as °C")
 
 
 class GphotoCamera(CameraPart):
@@ -19,6 +29,9 @@ class GphotoCamera(CameraPart):
     keep_on_card: bool = Field(False, description="true leaves a copy on the camera's card as well")
     settings: dict[str, str] = Field(
         default_factory=dict, description="libgphoto2 settings set when it is opened, such as iso = '100'"
+    )
+    reading: tuple[Reading, ...] = Field(
+        (), description="figures that are looked at each minute, told beside the camera and journaled"
     )
     require_manual: bool = Field(True, description="refuse a camera that tells its exposure is not manual")
 

@@ -38,12 +38,30 @@ async def test_tells_what_it_found(shooting):
     async with shooting(PART.model_copy(update={"serial": "0.1"})) as camera:
         await camera.ready()
         assert "serial number 0.1, battery 50%" in camera.told[0].text
+        assert camera.told[0].charge_percent == 50
 
 
 async def test_tells_the_room_on_a_card_that_keeps_the_pictures(shooting):
     async with shooting(PART.model_copy(update={"keep_on_card": True})) as camera:
         await camera.ready()
-        assert "GB free on the card" in camera.told[0].text
+        assert f"{camera.told[0].card_mb / 1000:.1f} GB free on the card" in camera.told[0].text
+
+
+async def test_tells_the_figures_that_the_configuration_names(shooting):
+    # 5001 is the code of the battery's level in PTP (ISO 15740, table of device properties), which has none of heat.
+    reading = ({"entry": "5001", "name": "temperature", "unit": "°C"}, {"entry": "f-number", "name": "aperture"})
+    async with shooting(GphotoCamera.model_validate({**PART.model_dump(), "reading": reading})) as camera:
+        await camera.ready()
+        checks = {check.what: check.found for check in await camera.keeper.inspect()}
+    assert camera.told[0].text.endswith("battery 50%, temperature 50 °C, aperture f/2.8")
+    assert (checks["temperature"], checks["aperture"]) == ("50 °C", "f/2.8")
+
+
+async def test_a_figure_that_the_camera_does_not_have_is_told_at_once(shooting):
+    reading = ({"entry": "warmth", "name": "temperature"},)
+    async with shooting(GphotoCamera.model_validate({**PART.model_dump(), "reading": reading})) as camera:
+        await camera.until(bool)
+    assert "no setting 'warmth'" in camera.told[0].text
 
 
 async def test_a_camera_that_hangs_in_a_shot_costs_that_shot_only(shooting, card):
