@@ -34,8 +34,9 @@ NICENESS = 19
 class Measure:
     """What a reduced picture tells of its exposure and focus.
 
-    `histogram` counts luma in BINS bins; `white` and `black` are the shares of pixels at an end of the scale in any
-    channel; `mean` is the mean luma, 0 to 255; `sharpness` the mean square of the luma's second differences.
+    `histogram` counts luma in BINS bins; `white` is the share of pixels at the top of the scale in any channel, `black`
+    that of pixels at its bottom in all; `mean` is the mean luma, 0 to 255; `sharpness` the mean square of the luma's
+    second differences.
     """
 
     histogram: tuple[int, ...]
@@ -60,17 +61,30 @@ def measure(pixels: Pixels) -> Measure:
     )
 
 
-def reduced(path: Path, width: int) -> tuple[Pixels, tuple[int, int]]:
-    """The upright picture with its longest side near `width` pixels, and its full size; raises ValueError."""
+def reduced(path: Path, width: int) -> tuple[Pixels, Pixels, tuple[int, int]]:
+    """The upright picture with its longest side near `width` pixels, what of it is measured, and its full size.
+
+    Raises ValueError.
+    """
     picture = _picture(path)
     data = path.read_bytes()
     longest = max(picture.width, picture.height)
+    pixels = _decoded(data, picture, max(1, -(-width * 8 // longest)))
+    # Sharpness depends on the scale, so that all frames are measured at one, whatever width is asked for: in blocks of
+    # so many of the file's pixels. A decoder's eighths divide large blocks; small pictures are decoded whole for it.
+    block = max(1, longest // MEASURED_PX)
+    block = block if block < 8 else block - block % 8
+    whole = pixels if block >= 8 else _decoded(data, picture, 8)
+    measured = _averaged(whole, max(1, round(block * max(whole.shape) / longest)))
+    shown = _averaged(pixels, max(1, max(pixels.shape[:2]) // width))
+    return _upright(shown, picture.orientation), measured, (picture.width, picture.height)
+
+
+def _decoded(data: bytes, picture: Picture, eighths: int) -> Pixels:
     # A decoder of JPEG (ITU-T T.81) reduces by leaving out frequencies: only by eighths, and never below the wish.
-    least = max(1, -(-width * 8 // longest))
-    wanted = (picture.height * min(8, least) // 8, picture.width * min(8, least) // 8)
+    wanted = (picture.height * min(8, eighths) // 8, picture.width * min(8, eighths) // 8)
     pixels: Pixels = simplejpeg.decode_jpeg(data, "RGB", min_height=wanted[0], min_width=wanted[1], fastdct=True)
-    step = max(1, max(pixels.shape[:2]) // width)
-    return _upright(_averaged(pixels, step), picture.orientation), (picture.width, picture.height)
+    return pixels
 
 
 def piece(path: Path, centre: tuple[float, float], side: int) -> tuple[Pixels, tuple[int, int]]:
@@ -115,14 +129,13 @@ def answer(order: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
         path = Path(order["path"])
         if "centre" in order:
             pixels, size = piece(path, tuple(order["centre"]), int(order["side"]))
+            measured = _averaged(pixels, max(1, max(pixels.shape[:2]) // MEASURED_PX))
         else:
-            pixels, size = reduced(path, int(order["width"]))
+            pixels, measured, size = reduced(path, int(order["width"]))
         jpeg = simplejpeg.encode_jpeg(pixels, quality=85, colorspace="RGB")
     except (OSError, ValueError) as error:
         return {"problem": str(error)}, b""
-    # Sharpness depends on the scale: frames are measured at one, whatever size is asked for.
-    measured = measure(_averaged(pixels, max(1, max(pixels.shape[:2]) // MEASURED_PX)))
-    return {"size": size, "measure": asdict(measured), "bytes": len(jpeg)}, jpeg
+    return {"size": size, "measure": asdict(measure(measured)), "bytes": len(jpeg)}, jpeg
 
 
 def main() -> None:

@@ -1,5 +1,7 @@
 """Who may come in: names, origins, tokens, sizes and rates."""
 
+import base64
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -97,6 +99,30 @@ def test_what_is_sent_must_be_json_and_small(headers, wanted):
 )
 def test_the_token_or_its_cookie_opens(headers, wanted):
     assert status(OPEN, **headers) == wanted
+
+
+WRONG_COOKIE = f"{guard.COOKIE}={int(NOW_S) + 60}.of-nobody"
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"authorization": "Bearer wrong"},
+        {"authorization": f"Basic {base64.b64encode(b'any:wrong').decode()}"},
+        {"cookie": WRONG_COOKIE},
+    ],
+)
+def test_a_secret_is_compared_in_constant_time_and_by_nothing_else(monkeypatch, headers):
+    # hmac.compare_digest is the standard library's comparison that tells nothing by its time (its reference, hmac).
+    said, asked = True, []
+    monkeypatch.setattr("hmac.compare_digest", lambda *both: asked.append(both) or said)
+    assert status(OPEN, **headers) == 200
+    assert len(asked[-1][0]) > 0
+    assert any(part in (b"wrong", b"of-nobody") for part in asked[-1])
+    said = False
+    right = {"authorization": f"Bearer {OPEN.token}"}
+    assert status(OPEN, **right) == 401
+    assert status(OPEN, cookie=f"{guard.COOKIE}={guard.cookie_for(OPEN.token, NOW_S)}") == 401
 
 
 def test_without_the_token_only_the_empty_page_is_seen():

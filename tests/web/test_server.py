@@ -239,6 +239,15 @@ async def test_oversize_requests_are_cut_off(site):
     assert site.desk.asked == []
 
 
+async def test_a_log_in_is_compared_in_constant_time_as_well(serving, tmp_path, monkeypatch):
+    async with serving(address="0.0.0.0") as site:  # noqa: S104 - the case that asks for a token
+        monkeypatch.setattr("hmac.compare_digest", lambda *_: False)
+        token = (tmp_path / "token").read_text().strip()
+        assert (await site.post("/log-in", {"token": token}))[0] == 401
+        monkeypatch.setattr("hmac.compare_digest", lambda *_: True)
+        assert (await site.post("/log-in", {"token": "wrong"}))[0] == 200
+
+
 async def test_with_a_token_nothing_is_told_before_logging_in(serving, tmp_path):
     async with serving(address="0.0.0.0") as site:  # noqa: S104 - the case that asks for a token
         token_file = tmp_path / "token"
