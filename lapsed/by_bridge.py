@@ -33,6 +33,12 @@ from lapsed.settings import BridgeLink
 log = logging.getLogger(__name__)
 
 _GONE = "the bridge let the print go on by itself"
+_ENDED = "the print ended while the bridge could not be heard"
+_ENDED_AWAY = f"{_ENDED}; the head was away from the part then"
+_STRANDED = (
+    " while the head was away; it comes back if the bridge still runs. If the bridge has ended, the print "
+    "has stopped like that with the heaters on: see to the printer, and home it before it prints again"
+)
 
 
 class ByBridge:
@@ -51,6 +57,7 @@ class ByBridge:
         self._held: talk.Held | None = None
         self._shot: int | None = None  # the shot that the bridge holds the print for, or is to
         self._returning = False
+        self._away = False  # the head was told to leave, and the bridge has not said that it is back
 
     async def run(self) -> None:
         """Follow the bridge until cancelled."""
@@ -84,7 +91,9 @@ class ByBridge:
 
     def leave(self, shot: int, block: Block) -> None:
         """Have the head moved away."""
-        if self._shot != shot or not self._link.say(talk.Leave(shot, block.leave, block.come_back, block.come_back_s)):
+        if self._shot == shot and self._link.say(talk.Leave(shot, block.leave, block.come_back, block.come_back_s)):
+            self._away = True
+        else:
             self._tell(s.Failed(shot, s.Phase.PARKING, _GONE))
 
     def back(self, shot: int, lines: tuple[str, ...]) -> None:
@@ -114,8 +123,9 @@ class ByBridge:
         match message:
             case talk.Hello():
                 self._ends(printer=message.printer, reason="the bridge does not find the printer's port")
-                if message.printer and not message.printing:
-                    self._tell(PrintEnded(Outcome.LOST, "the print ended while the bridge could not be heard"))
+                if not message.printing:
+                    self._tell(PrintEnded(Outcome.LOST, _ENDED_AWAY if self._away else _ENDED))
+                self._away = False
             case talk.Ends():
                 self._ends(printer=message.printer, reason=message.reason)
             case talk.PrintBegan():
@@ -163,7 +173,7 @@ class ByBridge:
                 self._freed(shot, reason)
 
     def _freed(self, shot: int, reason: str) -> None:
-        self._shot = None
+        self._shot, self._away = None, False
         if reason and not self._returning:
             log.warning("%s: shot %d: the print went on: %s", self._name, shot, reason)
             self._tell(PrintResumed(reason))
@@ -188,11 +198,11 @@ class ByBridge:
         self._tell(LinkDown(reason))
 
     def _gone(self, reason: str) -> None:
-        if self._shot is not None:
-            self._shot = None
-            self._tell(PrintResumed("the bridge went away"))
+        shot, self._shot = self._shot, None
         if self._up:
-            self._down(reason)
+            self._down(reason + _STRANDED if self._away else reason)
+        if shot is not None:
+            self._tell(PrintResumed("the bridge went away"))
 
 
 def _motion(held: talk.Held) -> Motion:

@@ -189,6 +189,9 @@ class Parking:
         elif reason and hold.phase is not Phase.HELD:
             self._refuse(hold, now, reason)
         else:
+            if hold.phase is Phase.DRAINING:
+                # The daemon was less patient than we: an answer lost must not cost every later shot as well.
+                self._wire.host_due = 0
             self.release(now, reason)
 
     def rest(self, now: float) -> None:

@@ -56,6 +56,8 @@ class Terminal:
             raise UserError(
                 f"cannot make {self._link}: {error.strerror}; choose a folder that can be written"
             ) from error
+        # One that was killed has left its name, and the terminal of that number may be someone else's by now.
+        self._link.unlink(missing_ok=True)
 
     def open(self) -> None:
         """Make a terminal and lead the name to it."""

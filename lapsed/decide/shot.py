@@ -352,7 +352,8 @@ def resumed(turn: Turn, reason: str) -> None:
     if shot.phase is Phase.RESUMING:
         done(turn, Done(shot.cue.number, Phase.RESUMING))
     elif shot.phase in AWAY:
-        turn.note("host", f"shot {shot.cue.number}: {reason}; the head goes back")
+        back = "; the head goes back" if turn.state.link else ""  # who can't be heard may leave it where it is
+        turn.note("host", f"shot {shot.cue.number}: {reason}{back}")
         _miss(turn, reason)
         turn.change_shot(foreign=True)
         _go_back(turn)

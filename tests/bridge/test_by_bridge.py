@@ -9,7 +9,18 @@ import pytest
 from lapsed.bridge import talk
 from lapsed.by_bridge import ByBridge
 from lapsed.decide import state as s
-from lapsed.model import Block, HeightSeen, LayerSeen, LinkDown, LinkUp, MotionSeen, PrintResumed, PrintStarted
+from lapsed.model import (
+    Block,
+    HeightSeen,
+    LayerSeen,
+    LinkDown,
+    LinkUp,
+    MotionSeen,
+    Outcome,
+    PrintEnded,
+    PrintResumed,
+    PrintStarted,
+)
 from lapsed.settings import BridgeLink
 
 HELD = talk.Held(7, (50.0, 50.0, 0.4, 0.0), (0.0, 0.0, 0.0, 0.0), 1500.0, True, True, False, False, 0.2)  # noqa: FBT003
@@ -34,11 +45,11 @@ class Played:
     async def listen(self):
         return await asyncio.start_unix_server(lambda *ends: self.calls.put_nowait(ends), self._path)
 
-    async def called(self):
+    async def called(self, *, printing=True, printer=True):
         """The next connection, greeted both ways."""
         self.reader, self.writer = await asyncio.wait_for(self.calls.get(), 30)
         assert (await self.word())["say"] == "hello"
-        self.says(talk.Hello(talk.VERSION, host=True, printer=True, printing=True))
+        self.says(talk.Hello(talk.VERSION, host=True, printer=printer, printing=printing))
 
     def says(self, *messages):
         self.writer.write(b"".join(map(talk.line_of, messages)))
@@ -132,13 +143,32 @@ async def test_a_bridge_that_goes_away_in_a_hold_is_told_and_called_again(tmp_pa
         bridge.writer.close()
         await bridge.called()
         await bridge.made_of()
-        gone, down, up = bridge.events[before : before + 3]
+        down, gone, up = bridge.events[before : before + 3]
         assert gone == PrintResumed("the bridge went away")
-        assert isinstance(down, LinkDown)
+        assert down == LinkDown("the bridge hung up")
         assert isinstance(up, LinkUp)
         assert up.gap_s is not None
         bridge.hand.hold(8)
         assert await bridge.word() == {"say": "hold", "shot": 8, "token": None, "limit_s": 8.0}
+
+
+@pytest.mark.parametrize(("printing", "printer"), [(True, True), (False, True), (False, False)])
+async def test_a_bridge_that_goes_away_with_the_head_away_is_told_with_what_that_may_mean(tmp_path, printing, printer):
+    async with played(tmp_path) as bridge:
+        bridge.wants = True
+        await bridge.made_of(LAYER, HELD)
+        bridge.hand.leave(7, Block(("G1 X0",), ("G1 X50",), leave_s=1.0, come_back_s=1.5))
+        await bridge.made_of(talk.Parked(7))
+        before = len(bridge.events)
+        bridge.writer.close()
+        await bridge.called(printing=printing, printer=printer)
+        await bridge.made_of()
+        down, gone, *then = bridge.events[before:]
+        assert "with the heaters on: see to the printer" in down.reason
+        assert gone == PrintResumed("the bridge went away")
+        ended = [event for event in then if isinstance(event, PrintEnded)]
+        reason = "the print ended while the bridge could not be heard; the head was away from the part then"
+        assert ended == ([] if printing else [PrintEnded(Outcome.LOST, reason)])
 
 
 async def test_an_order_while_the_bridge_is_away_fails_at_once(tmp_path):

@@ -247,6 +247,21 @@ def test_a_printer_that_falls_silent_before_the_head_has_left_costs_the_shot_and
     assert sent == asked + SQUARES[FIRSTS[1]]
 
 
+def test_an_answer_that_got_lost_costs_one_shot_though_the_daemon_gives_up_first():
+    bench = printing()
+    bench.relay.host(b"M105\n", 0.5)  # as of a host that was killed and never missed the answer
+    assert begun(bench, SQUARES[FIRSTS[1]]) == (b"", b"", [])
+    bench.relay.told(talk.Free(1), 2.0)
+    sent, _, said = bench.out()
+    assert (sent, said) == (SQUARES[FIRSTS[1]], [talk.Freed(1)])
+    bench.relay.printer(b"ok\n", 2.0)
+    for raw in SQUARES[FIRSTS[1] + 1 : FIRSTS[2]]:
+        bench.relay.host(raw, 3.0)
+        bench.relay.printer(b"ok\n", 3.0)
+    bench.out()
+    assert begun(bench, SQUARES[FIRSTS[2]], 4.0)[0] == b"M400\n"
+
+
 def test_a_printer_that_answers_m114_with_no_place_is_not_parked_and_the_way_out_is_named():
     bench = printing()
     begun(bench, SQUARES[FIRSTS[1]])

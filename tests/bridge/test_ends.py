@@ -102,6 +102,15 @@ async def test_names_go_with_the_bridge_and_what_is_no_link_is_never_replaced(tm
     assert link.read_text() == "somebody's notes"
 
 
+async def test_the_name_that_a_killed_bridge_left_leads_nowhere_once_the_next_has_begun(tmp_path):
+    link, stop = tmp_path / "host", asyncio.Event()
+    link.symlink_to("/dev/pts/0")  # perhaps someone's own terminal by now
+    bridge = asyncio.create_task(Bridge(Options(str(tmp_path / "no printer yet"), 250000, str(link))).run(stop))
+    await until(lambda: not link.is_symlink())
+    stop.set()
+    await bridge
+
+
 @contextlib.asynccontextmanager
 async def daemon(options, *greeting):
     reader, writer = await asyncio.open_unix_connection(options.socket)

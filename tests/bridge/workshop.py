@@ -28,11 +28,10 @@ class SerialWorkshop:
             "lapsed.sim.firmware", "--speed", speed, "--log", self.log, "--link", self.tty, "--faults", script
         )
         self.wait(self.tty.is_symlink)
-        options = Options(
+        self.options = Options(
             str(self.tty), 250000, str(self.port), socket=str(self.socket) if socket else None, ways=ways or Ways()
         )
-        self.bridge = self.start("lapsed.bridge", options.text())
-        self.wait(self.port.is_symlink)
+        self.bridge = self.stand_between()
 
     def start(self, module: str, *arguments) -> subprocess.Popen:
         with (self.folder / f"{module}.log").open("a") as log:
@@ -41,6 +40,13 @@ class SerialWorkshop:
             )
         self.processes.append(process)
         return process
+
+    def stand_between(self) -> subprocess.Popen:
+        """A bridge, once it can be opened."""
+        was = self.port.lstat().st_ctime_ns if self.port.is_symlink() else 0
+        bridge = self.start("lapsed.bridge", self.options.text())
+        self.wait(lambda: self.port.is_symlink() and self.port.lstat().st_ctime_ns != was)
+        return bridge
 
     def send(self, *arguments) -> subprocess.Popen:
         """A host that streams the part."""

@@ -164,7 +164,7 @@ async def _live(yard: SerialYard, faults: Sequence[Fault], *, kills_host: bool) 
         sender = yard.send()
     await _strike(yard, faults, sender)
     await yard.until(lambda: sender.poll() is not None)
-    assert sender.returncode == 0
+    assert sender.returncode == 0, f"the host ended with {sender.returncode}"
     await _settled(yard)
     yard.note_safe()
     await _check_print(yard)
