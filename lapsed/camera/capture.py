@@ -61,7 +61,7 @@ class Capture:
     def release(self, by_s: float, released: Callable[[float], None]) -> None:
         """Pass over all that was exposed before now, and keep what is wanted of what comes then."""
         give_up_s = by_s - GIVE_UP_BEFORE_S
-        self._taken = []
+        self._taken, broken = [], 0
         with self._errors():
             if not self._held.streaming:
                 self._start()
@@ -72,9 +72,12 @@ class Capture:
                 found = self._held.next(min(give_up_s - self._now(), 1.0), fresh)
                 if found is not None and found[1] and not self._flawed(found[1]):
                     self._taken.append(found[1])
-                elif self._now() >= give_up_s:
+                    continue
+                broken += found is not None and (found[0].broken or bool(found[1]))
+                if self._now() >= give_up_s:
                     raise ShotMissedError(
                         f"the device gave {len(self._taken)} of {self._part.average} frames exposed after the order"
+                        + (f", and {broken} that were broken" if broken else "")
                     )
         self._used_s = self._now()
 

@@ -94,18 +94,20 @@ class Flow:
     # ---------------------------------------------------------------------------------------------------- its thread
 
     def _run(self, url: str, timeout: tuple[float, float], ca_file: str | None) -> None:
-        reason = "it ended"
+        reason = "it broke off"
         try:
             with av.open(url, timeout=timeout, options=_options(ca_file)) as container:
                 if not container.streams.video:
                     reason = "there is no picture in it"
                 else:
                     self._read(container)
+                    reason = "it ended"
         except av.FFmpegError as error:
             reason = _why(error)
-        with self._news:
-            self.reason = reason
-            self._news.notify_all()
+        finally:  # of a fault of ours as well, or nobody would hear that nothing comes any more
+            with self._news:
+                self.reason = reason
+                self._news.notify_all()
 
     def _read(self, container: Any) -> None:
         stream = container.streams.video[0]
@@ -114,8 +116,10 @@ class Flow:
         kept: list[bytes] = []
         pace, before_s = Pace(), monotonic()
         for packet in container.demux(stream):
-            if self._stopping or packet.size == 0:
+            if self._stopping:
                 return
+            if packet.size == 0:  # a picture of no bytes, or the word that the stream is over
+                continue
             now_s = monotonic()
             if packet.is_keyframe or self.nature.mjpeg or len(kept) >= MOST_KEPT:
                 kept = []

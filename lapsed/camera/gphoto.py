@@ -87,8 +87,8 @@ class Gphoto:
                 self._await_exposed(at_s, by_s - GIVE_UP_BEFORE_S)
             except (gp.GPhoto2Error, _FullError) as error:
                 if last or monotonic() + self._part.exposure_s >= by_s:
-                    raise ShotMissedError(f"the camera did not take the picture: {error}") from error
-                _log.warning("opening the camera again, since it did not take the picture: %s", error)
+                    raise ShotMissedError(f"the camera did not take the picture: {_why(error)}") from error
+                _log.warning("opening the camera again, since it did not take the picture: %s", _why(error))
             else:
                 return
 
@@ -105,7 +105,7 @@ class Gphoto:
                 else:
                     self._listen(POLL_MS)
         except (gp.GPhoto2Error, _FullError) as error:
-            raise ShotMissedError(f"exposed, but the camera did not hand over the file: {error}") from error
+            raise ShotMissedError(f"exposed, but the camera did not hand over the file: {_why(error)}") from error
         if not self._done:
             raise ShotMissedError("exposed, but the camera told of no file; is there a card in it?")
         self._usual = self._done
@@ -371,9 +371,13 @@ def _suffix(path: tuple[str, str]) -> str:
     return path[1].rpartition(".")[2].lower()
 
 
+def _why(error: gp.GPhoto2Error | _FullError) -> str:
+    return f"{error.string} ({error.code})" if isinstance(error, gp.GPhoto2Error) else str(error)
+
+
 @contextmanager
 def _errors(happened: str) -> Iterator[None]:
     try:
         yield
     except gp.GPhoto2Error as error:
-        raise RetryError(f"{happened}: {error.string} ({error.code})") from error
+        raise RetryError(f"{happened}: {_why(error)}") from error

@@ -43,6 +43,11 @@ class Streamer:
                 yield np.full((HEIGHT, WIDTH, 3), 20 + 2 * ((len(self.seen) - 1) % SHADES), np.uint8)
             time.sleep(self.every_s)
 
+    def dawdle(self) -> None:
+        """Be slow with the rest of a picture, as long as that is wanted."""
+        while self.fault == "slow" and not self.ending:
+            time.sleep(0.02)
+
 
 class _Server(ThreadingHTTPServer):
     daemon_threads = False
@@ -69,10 +74,17 @@ class _Handler(BaseHTTPRequestHandler):
             return
         for picture in streamer.pictures():
             data = simplejpeg.encode_jpeg(picture, colorspace="RGB")
-            if streamer.fault == "cut":
-                data = data[:-2]
+            match streamer.fault:
+                case "cut":
+                    data = data[:-2]
+                case "garbage":
+                    data = b"no picture" * 99
+                case "zero":
+                    data = b""
             self.wfile.write(b"--part\r\nContent-Type: image/jpeg\r\nContent-Length: %d\r\n\r\n" % len(data))
-            self.wfile.write(data + b"\r\n")
+            self.wfile.write(data[:-2])
+            streamer.dawdle()
+            self.wfile.write(data[-2:] + b"\r\n")
 
     def _transport(self, streamer: Streamer) -> None:
         with av.open(self.wfile, "w", format="mpegts", options={"flush_packets": "1"}) as container:

@@ -151,7 +151,7 @@ def test_broken_frames_are_passed_over(rig):
     at_s, picture, _ = bench.shoot()
     assert exposed_at(picture) >= at_s
     bench.device.flags |= abi.FLAG_ERROR
-    with pytest.raises(ShotMissedError, match="the device gave 0 of 1 frames exposed after the order"):
+    with pytest.raises(ShotMissedError, match=r"gave 0 of 1 frames .* order, and \d+ that were broken"):
         bench.shoot()
     bench.device.flags ^= abi.FLAG_ERROR
     assert bench.shoot()
@@ -162,7 +162,7 @@ def test_a_device_that_stops_giving_frames_costs_the_shot_in_time(rig):
     bench.device.streams = False
     bench.device.filled.clear()
     begun_s = bench.now
-    with pytest.raises(ShotMissedError, match="gave 0 of 1"):
+    with pytest.raises(ShotMissedError, match=r"gave 0 of 1 frames exposed after the order$"):
         bench.shoot(within_s=3.0)
     assert bench.now - begun_s < 3.0
 

@@ -121,6 +121,24 @@ async def test_a_fault_costs_no_more_than_its_shot(tend, server, fault, reason):
             assert isinstance(await camera.shoot(3, within_s=20.0), Landed)
 
 
+def test_pictures_of_no_bytes_are_passed_over_and_the_stream_goes_on(opened):
+    with streaming() as streamer:
+        kind = opened(streamer.url)
+        kind.ensure_ready()
+        streamer.fault = "zero"
+        assert kind._flow.wait(monotonic() + 0.3, lambda _: False) is None
+        streamer.fault = "ok"
+        assert kind._flow.wait(monotonic() + 30, lambda arrived: arrived.live) is not None
+        assert kind.idle() == kind.ensure_ready()
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_stream_that_is_no_longer_read_is_told(opened, monkeypatch):
+    monkeypatch.setattr("lapsed.camera.flow.Pace", None)  # whatever it is that fails in the thread
+    with streaming() as streamer, pytest.raises(RetryError, match="it broke off"):
+        opened(streamer.url).ensure_ready()
+
+
 def test_a_stream_that_is_silent_is_told_while_idle(opened):
     with streaming() as streamer:
         kind = opened(streamer.url, silent_after_s=0.3)
