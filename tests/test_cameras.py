@@ -2,19 +2,17 @@
 
 import asyncio
 import os
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from lapsed import app, settings
-from lapsed.sim.bench import Bench
 from lapsed.sim.host import SimHost
-from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
 from lapsed.take import reader
 from tests.camera.streams import streaming
 from tests.camera.webcam import serving
+from tests.stepping import StepByStep
 
 # The two kinds that need hardware have a double for it, in the same worker process.
 KINDS = {
@@ -25,39 +23,6 @@ KINDS = {
 JPEG = r"\377\330\377\332\000\002s\377\331"  # SOI, a scan's header, EOI (ITU-T T.81, table B.1), for printf
 PRESSES = {"half_press_s": 0.02, "full_press_s": 0.03, "release_lag_s": 0.01, "margin_s": 0.01}
 PATIENT = {"exposure_s": 0.01, "ready_within_s": 60}
-
-
-class StepByStep(Pace):
-    """Simulated time that stands still at each layer's first move until the daemon holds the print for it.
-
-    However slow the computer, the print is then never a layer ahead of its shots. If it `rests`, it stands still after
-    each hold as well, until `rested`.
-    """
-
-    def __init__(self, *, rests: bool) -> None:
-        super().__init__(150)
-        self.rests = rests
-        self.bench: Bench | None = None
-        self.rested: Callable[[], bool] = lambda: True
-        self._layer = 0
-        self._held = False
-
-    async def until(self, simulated: float) -> None:
-        await super().until(simulated)
-        assert self.bench is not None
-        layer = self.bench.facts()["job"].get("layer", 0)
-        if layer > self._layer:
-            self._layer = layer
-            await self._stand_until(lambda: self.bench.stage != "running")
-            self._held = True
-        elif self.rests and self._held and self.bench.stage == "running":
-            self._held = False
-            await self._stand_until(self.rested)
-
-    async def _stand_until(self, found: Callable[[], bool]) -> None:
-        until = self.now() + 60
-        while not found() and self.now() < until:  # noqa: ASYNC110 - another part of the program is waited for
-            await asyncio.sleep(0.005)
 
 
 class Filming:
@@ -243,20 +208,6 @@ async def test_the_main_camera_is_waited_for_and_its_faults_cost_its_own_shots(f
     ):
         assert part in reason
     assert holds(take)[1] >= 3.5
-    shop.assert_print_untouched()
-
-
-@pytest.mark.slow
-async def test_a_still_url_with_every_fault_films_all_other_layers(filming):
-    shop = filming(9)
-    with serving() as webcam:
-        # The first answer is the one at the opening; a connection that is lost is made again, for another answer.
-        webcam.faults = {2: "hang", 3: "page", 4: "zero", 5: "cut", 6: "drop", 8: "503", 9: "slow"}
-        limits = {**PATIENT, "expose_within_s": 4.0}
-        take = await shop.film([{"kind": "url", "name": "main", "url": webcam.url, **limits}])
-    assert fates(take)["main"] == [
-        "landed", "missed", "missed", "missed", "missed", "landed", "missed", "landed", "landed",
-    ]  # fmt: skip
     shop.assert_print_untouched()
 
 

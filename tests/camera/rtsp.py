@@ -69,8 +69,8 @@ class _Server(socketserver.ThreadingTCPServer):
     allow_reuse_address = True
     daemon_threads = False
 
-    def __init__(self, streamer: Streamer, login: str | None) -> None:
-        super().__init__(("127.0.0.1", 0), _Handler)
+    def __init__(self, streamer: Streamer, login: str | None, port: int) -> None:
+        super().__init__(("127.0.0.1", port), _Handler)
         self.streamer = streamer
         self.login = login and f"Basic {base64.b64encode(login.encode()).decode()}"
         self.callers: list[socket.socket] = []
@@ -144,10 +144,20 @@ class _Handler(socketserver.StreamRequestHandler):
             for picture in self.server.streamer.pictures():
                 jpeg = simplejpeg.encode_jpeg(picture, colorspace="RGB", colorsubsampling="420")
                 made = payloads(jpeg)
+                whole = len(made)
+                match self.server.streamer.fault:
+                    case "cut":
+                        made.pop()
+                    case "garbage":
+                        made = [b"no picture" * 9 for _ in made]
+                    case "zero":
+                        made = [b"" for _ in made]
                 at = round(time.monotonic() * 90_000) & 0xFFFFFFFF
                 with self.writing:
-                    for payload in made[:-1] if self.server.streamer.fault == "cut" else made:
-                        last = 0x80 if payload is made[-1] else 0
+                    for number, payload in enumerate(made, 1):
+                        last = 0x80 if number == whole else 0
+                        if last:
+                            self.server.streamer.dawdle()
                         # RFC 3550, section 5.1: version 2, and the marker on the last part of a picture.
                         head = struct.pack(">BBHII", 0x80, last | JPEG, next(numbers) & 0xFFFF, at, 0x0077E2)
                         self.wfile.write(b"$\x00" + struct.pack(">H", len(head + payload)) + head + payload)
@@ -160,10 +170,12 @@ def _hang_up(caller: socket.socket) -> None:
 
 
 @contextlib.contextmanager
-def serving(certificate: Path | None = None, login: str | None = None, **how: object) -> Iterator[Streamer]:
+def serving(
+    certificate: Path | None = None, login: str | None = None, port: int = 0, **how: object
+) -> Iterator[Streamer]:
     """A streamer on loopback; with TLS where a file with key and certificate is given, to `user:password` alone."""
     streamer = Streamer(**how)
-    with _Server(streamer, login) as server:
+    with _Server(streamer, login, port) as server:
         scheme = "rtsp"
         if certificate is not None:
             context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)

@@ -18,13 +18,15 @@ WHOLE = b"\xff\xd8\xff\xc0\x00\x0b\x08\x00\x90\x01\x00\x01\x01\x11\x00\xff\xda\x
 
 @dataclass
 class Webcam:
-    """What the server does. `picture` gives the bytes of each answer; faults by the number of the answer, from 0."""
+    """What the server does. `picture` gives the bytes of each answer; faults by the number of the answer, from 0, or
+    `fault` for as long as it is set."""
 
     url: str = ""
     picture: Callable[[int], bytes] = lambda number: WHOLE % str(number).encode()
     answers: int = 0
     tags: bool = False
     faults: dict[int, str] = field(default_factory=dict)
+    fault: str | None = None
     password: tuple[str, str] | None = None
     scheme: str = "digest"
     token: str | None = None
@@ -72,11 +74,14 @@ class _Handler(BaseHTTPRequestHandler):
             challenge = {"digest": 'Digest realm="pier", nonce="fresh", qop="auth", algorithm=SHA-256'}
             self._reply(401, b"", **{"WWW-Authenticate": challenge.get(webcam.scheme, 'Basic realm="pier"')})
             return
+        self._answer(webcam)
+
+    def _answer(self, webcam: Webcam) -> None:  # noqa: PLR0912 - one branch for each fault
         number, webcam.answers = webcam.answers, webcam.answers + 1
         data = webcam.picture(number)
         tag = hashlib.md5(data, usedforsecurity=False).hexdigest()
         headers = {"ETag": f'"{tag}"'} if webcam.tags else {}
-        match webcam.faults.get(number, "ok"):
+        match webcam.fault or webcam.faults.get(number, "ok"):
             case "ok" if webcam.tags and self.headers.get("If-None-Match") == f'"{tag}"':
                 self._reply(304, b"")
             case "ok":
@@ -95,6 +100,11 @@ class _Handler(BaseHTTPRequestHandler):
                 self._reply(302, b"", Location="http://elsewhere.invalid/")
             case "slow":
                 self._reply(200, data, pause_s=0.15)
+            case "drip":
+                self._reply(200, b"", length=len(data))
+                while webcam.fault == "drip":
+                    self.wfile.write(data[:1])
+                    time.sleep(0.05)
             case "endless":
                 self._reply(200, data + bytes(300_000))
             case code:

@@ -2,6 +2,7 @@
 
 import itertools
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing
 
 from lapsed.model import Why
@@ -20,7 +21,7 @@ def check(yard: Yard, parts: list[str], *, truthful: bool = True) -> None:
 
     A host that is not `truthful` may have told of a layer twice.
     """
-    print_is_untouched(yard, parts)
+    print_is_untouched(yard.host.log.records, parts)
     holds_are_short(yard)
     takes = yard.takes()
     serials: list[int] = []
@@ -33,9 +34,9 @@ def check(yard: Yard, parts: list[str], *, truthful: bool = True) -> None:
     assert list(yard.tmp.iterdir()) == [], "something is left in the folder for temporary files"
 
 
-def print_is_untouched(yard: Yard, parts: list[str]) -> None:
+def print_is_untouched(records: list[dict], parts: list[str]) -> None:
     """The machine carried out the files line for line, and each of our blocks undid itself."""
-    executed = [entry for entry in yard.host.log.records if "line" in entry]
+    executed = [entry for entry in records if "line" in entry]
     printed = [entry["line"] for entry in executed if entry["from"] == "print"]
     assert printed == [line for text in parts for line in text.splitlines()]
     assert {entry["line"].split()[0] for entry in executed if entry["from"] == "run"} <= OURS
@@ -50,16 +51,22 @@ def print_is_untouched(yard: Yard, parts: list[str]) -> None:
 
 def holds_are_short(yard: Yard) -> float:
     """No hold lasts past the limit, counted from when a daemon could last do nothing about it; the longest, s."""
-    events = [entry for entry in yard.host.log.records if "event" in entry]
+    longest = longest_hold(yard.host.log.records, (*yard.deaf, *yard.excused))
+    assert longest <= HOLD_LIMIT_S + BUSY_S, "a hold lasted past its limit"
+    return longest
+
+
+def longest_hold(records: list[dict], excused: Sequence[tuple[float, float]] = ()) -> float:
+    """The longest hold, s; each is counted from the end of the last time that is `excused` in it."""
+    events = [entry for entry in records if "event" in entry]
     longest = 0.0
     for at, entry in enumerate(events):
         if entry["event"] != "held":
             continue
         since = entry["mono_s"]
         until = next(e["mono_s"] for e in events[at + 1 :] if e["event"] in ("running", "finished", "abandoned"))
-        excuses = [min(end, until) for begin, end in (*yard.deaf, *yard.excused) if begin < until and end > since]
+        excuses = [min(end, until) for begin, end in excused if begin < until and end > since]
         longest = max(longest, until - max([since, *excuses]))
-        assert until - max([since, *excuses]) <= HOLD_LIMIT_S + BUSY_S, "a hold lasted past its limit"
     return longest
 
 

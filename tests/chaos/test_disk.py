@@ -66,7 +66,7 @@ async def test_a_daemon_killed_in_mid_hold_brings_the_head_back_though_the_disk_
         await yard.until(yard.host.bench.ended.is_set)
         await yard.until(lambda: all(take.outcome is not None for take in yard.takes()))
         assert yard.pid == refused
-        promises.print_is_untouched(yard, [text])
+        promises.print_is_untouched(yard.host.log.records, [text])
         promises.holds_are_short(yard)
         take = next(take for take in yard.takes() if take.folder == left)
     assert take.outcome is Outcome.LOST

@@ -105,13 +105,17 @@ def test_two_cards_are_ingested_one_after_the_other(made, tmp_path, capsys):
     assert_right(here, 60)
 
 
-def test_a_broken_photo_is_left_with_its_reason_and_the_others_land(made, capsys):
+def test_broken_photos_are_left_with_their_reasons_and_the_others_land(made, capsys):
     here = made(deal(6, 40, missed=0, stray=0))
-    broken = sorted(here.card.rglob("*.JPG"))[9]
-    broken.write_bytes(broken.read_bytes()[:-2])
+    photos = sorted(here.card.rglob("*.JPG"))
+    photos[9].write_bytes(photos[9].read_bytes()[:-2])
+    photos[19].write_bytes(b"no picture" * 99)
+    photos[29].write_bytes(b"")
     assert main(["ingest", str(here.take), str(here.card)]) == 1
-    assert f"shot 10: {broken} stops before its end" in capsys.readouterr().out
-    assert_right(here, 39)
+    told = capsys.readouterr().out
+    assert f"shot 10: {photos[9]} stops before its end" in told
+    assert "left     2 shots 20, 30: no photo lies near" in told
+    assert_right(here, 37)
 
 
 def test_sync_shots_settle_evenly_spaced_ones(made, tmp_path, capsys):

@@ -204,18 +204,23 @@ HANDLERS = {
 
 def open_camera(options: Mapping[str, object]) -> Capture:
     """The kind in a worker on the machine's clock; files in the folder DEVICE_HOME are its faults, each for as long
-    as it is there: gone, black (zero bytes), cut, hang (no frames)."""
+    as it is there: gone, black (zero bytes), cut, garbage, hang (no request returns), slow (a frame in a minute).
+    `frame.jpg` there is what it sees."""
     home = Path(os.environ["DEVICE_HOME"])
 
     def scene(at_s: float) -> bytes:
         if (home / "black").exists():
             return b""
-        whole = JPEG % f"{at_s:.3f}".encode()
+        if (home / "garbage").exists():
+            return b"no picture" * 99
+        seen = home / "frame.jpg"
+        whole = seen.read_bytes() if seen.exists() else JPEG % f"{at_s:.3f}".encode()
         return whole[:-2] if (home / "cut").exists() else whole
 
     def fault() -> bool:
         while (home / "hang").exists():
             time.sleep(0.05)
+        device.fps = 1 / 60 if (home / "slow").exists() else 30.0
         return (home / "gone").exists()
 
     part = CaptureCamera.model_validate(options)

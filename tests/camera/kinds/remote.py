@@ -11,6 +11,9 @@ import serial
 from lapsed.camera.release_line import ReleaseLine
 from lapsed.settings import ReleaseCamera
 
+SLOW_S = 1.0
+"""How long a slow adapter takes to switch a line."""
+
 
 class LineDouble(serial.Serial):
     """A serial port that notes each state of its lines, the kernel's own at the opening and closing as well."""
@@ -56,12 +59,19 @@ def opener(note: Callable[..., None], unplugged: Callable[[], bool] = lambda: Fa
 
 
 def open_camera(options: Mapping[str, object]) -> ReleaseLine:
-    """The kind in a worker: states go to the file that REMOTE_TOLD names; one beside it says that it is unplugged."""
+    """The kind in a worker: states go to the file that REMOTE_TOLD names; files beside it say that it is unplugged,
+    hangs, or is slow."""
     told = Path(os.environ["REMOTE_TOLD"])
+
+    def unplugged() -> bool:
+        while told.with_suffix(".hang").exists():
+            time.sleep(0.05)
+        time.sleep(SLOW_S if told.with_suffix(".slow").exists() else 0)
+        return told.with_suffix(".unplugged").exists()
 
     def note(*, rts: bool, dtr: bool) -> None:
         with told.open("a") as file:
             file.write(json.dumps([time.monotonic(), rts, dtr]) + "\n")
 
     part = ReleaseCamera.model_validate(options)
-    return ReleaseLine(part, opener(note, told.with_suffix(".unplugged").exists))
+    return ReleaseLine(part, opener(note, unplugged))
