@@ -26,6 +26,7 @@ T = TypeVar("T")
 
 STOPPED = "the daemon was stopped during this shot"
 GONE = "its file is no longer in the take"
+UNTOLD = "the journal could not be written, and what became of this shot was lost with it"
 
 CARD_KINDS = frozenset({"release"})
 """Kinds of cameras, by the configuration's word, whose pictures are out of reach until their card is ingested."""
@@ -103,10 +104,12 @@ def reconcile(
     cards: there they are, if anywhere.
     """
     adopt = {key: found for key, found in files.items() if shots.get(key) is not True or key in gone}
-    numbers = cues | {shot for shot, _ in files} | {shot for shot, _ in shots}
+    known = cues | {shot for shot, _ in files} | {shot for shot, _ in shots}
+    # Cues are numbered from 1: a later one tells of those that a disk which refused has kept from the journal.
+    numbers = set(range(1, max(known, default=0) + 1))
     every = {(shot, camera) for shot in numbers for camera in cameras} | set(shots)
     ended = {key for key in every - set(adopt) if shots.get(key) is None}
-    miss = dict.fromkeys(sorted(ended - fired), STOPPED)
+    miss = {(shot, camera): STOPPED if shot in known else UNTOLD for shot, camera in sorted(ended - fired)}
     miss |= dict.fromkeys(sorted(gone - set(adopt)), GONE)
     return Mending(tuple(sorted(numbers - cues)), adopt, miss, tuple(sorted(ended & fired)))
 

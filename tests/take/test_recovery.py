@@ -16,7 +16,7 @@ from lapsed.take.frames import Found, is_whole
 from lapsed.take.journal import Journal
 from lapsed.take.reader import read_take
 from lapsed.take.records import HoldNoted, Kept
-from lapsed.take.recovery import GONE, STOPPED, find_open, finish, reconcile, recover
+from lapsed.take.recovery import GONE, STOPPED, UNTOLD, find_open, finish, reconcile, recover
 from lapsed.take.space import lock
 
 
@@ -270,6 +270,13 @@ def test_tells_a_whole_jpeg(tmp_path: Path, data: str, expected: bool) -> None:
 KEYS = st.tuples(st.integers(1, 6), st.sampled_from(["main", "side"]))
 
 
+def test_cues_that_a_later_frame_tells_of_are_missed_with_the_reason() -> None:
+    files = {(4, "main"): Found(("f",), 1, "")}
+    mending = reconcile({1}, ("main",), {(1, "main"): True}, set(), files, fired=set())
+    assert (mending.cues, mending.adopt) == ((2, 3, 4), files)
+    assert mending.miss == {(2, "main"): UNTOLD, (3, "main"): UNTOLD}
+
+
 @given(
     cues=st.sets(st.integers(1, 6)),
     shots=st.dictionaries(KEYS, st.sampled_from([True, False, None])),
@@ -282,6 +289,7 @@ def test_every_cue_is_accounted_for_at_every_camera(cues, shots, whole, gone, fi
     files = {key: Found(("f",), 1, "") for key in whole}
     mending = reconcile(cues, ("main", "side"), shots, gone, files, fired=fired)
     numbers = cues | set(mending.cues)
+    assert numbers == set(range(1, max(numbers, default=0) + 1))
     ends = dict.fromkeys((*mending.miss, *mending.card), False)
     after = {**shots, **ends, **dict.fromkeys(mending.adopt, True)}
     assert {(number, camera) for number in numbers for camera in ("main", "side")} == set(after)
