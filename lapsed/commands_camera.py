@@ -23,7 +23,7 @@ from lapsed.check.survey import Survey
 from lapsed.errors import RetryError, ShotMissedError, UserError
 from lapsed.model import Check, Verdict
 from lapsed.reception import TEST_FRAMES
-from lapsed.settings import Camera, Printer, Settings
+from lapsed.settings import Camera, GphotoCamera, Printer, Settings
 
 CHECKED_WITHIN_S = 60.0
 
@@ -159,7 +159,7 @@ def _shoot(args: argparse.Namespace) -> int:
         if running is not None:
             return _by_daemon(whole, printer, camera, out, as_json=args.json)
         with _quiet(verbose=args.verbose):
-            asyncio.run(_focus(camera, out, args.at) if args.focus else _one(camera, out, as_json=args.json))
+            asyncio.run(_focus(for_focus(camera), out, args.at) if args.focus else _one(camera, out, as_json=args.json))
     except OSError as error:
         raise UserError(f"cannot write {out}: {error.strerror}; name another file with --out") from error
     return 0
@@ -203,6 +203,11 @@ async def _taken(session: Session) -> Taken:
     if not taken.files:
         raise UserError("this camera keeps its photos on the card; look at them there")
     return taken
+
+
+def for_focus(camera: Camera) -> Camera:
+    """The camera as it is focused: thousands of frames are not to fill its card."""
+    return camera.model_copy(update={"keep_on_card": False}) if isinstance(camera, GphotoCamera) else camera
 
 
 async def _focus(camera: Camera, out: Path, spot: tuple[float, float]) -> None:

@@ -82,6 +82,6 @@ def _one_take(folder: Path, *, as_json: bool) -> int:
     missed = [shot for shot in view.shots if shot.outcome == "missed"]
     for shot in missed:
         print(f"missed   shot {shot.cue} of {shot.camera}: {shot.reason}")
-    for event in view.events:
+    for event in view.news:
         print(f"event    {event.utc} {event.text}")
     return 0

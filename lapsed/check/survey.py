@@ -19,7 +19,17 @@ from lapsed.check.table import Section
 from lapsed.errors import RetryError, UserError
 from lapsed.forecaster import read
 from lapsed.model import Check, PrintInfo, Verdict
-from lapsed.settings import BridgeLink, Camera, Clip, Printer, ReleaseCamera, Settings, SignalLink
+from lapsed.settings import (
+    BridgeLink,
+    Camera,
+    CaptureCamera,
+    Clip,
+    GphotoCamera,
+    Printer,
+    ReleaseCamera,
+    Settings,
+    SignalLink,
+)
 
 INSPECT_WITHIN_S = 25.0
 
@@ -143,8 +153,7 @@ class Survey:
             async with opened(camera, self.kinds[camera.kind]) as session:
                 return await self._looked_over(session, printer, camera)
         except RetryError as error:
-            nodes = camera_nodes() if camera.kind == "gphoto" else frozenset()
-            held = await asyncio.to_thread(holders, nodes)
+            held = await asyncio.to_thread(lambda: holders(_nodes(camera)))
             return _Seen([judge.away(str(error), held)])
 
     async def _told(self, printer: Printer) -> tuple[Check, ...]:
@@ -189,3 +198,14 @@ class Survey:
             self.out.mkdir(parents=True, exist_ok=True)
             path = Path(shutil.copyfile(path, self.out / f"{name}{path.suffix}"))
         return picture.look(path)
+
+
+def _nodes(camera: Camera) -> frozenset[str]:
+    """The device nodes that another program would have open if it had the camera."""
+    match camera:
+        case GphotoCamera():
+            return camera_nodes()
+        case CaptureCamera(device=name) | ReleaseCamera(port=name):
+            return frozenset({str(Path(name).resolve())})
+        case _:
+            return frozenset()

@@ -113,6 +113,19 @@ class TakeView:
             if shot.camera == camera and shot.outcome == "landed" and shot.files
         )
 
+    @property
+    def news(self) -> tuple[EventView, ...]:
+        """The events but those in which a camera that was ready is still so, with less in its battery, say."""
+        ready: dict[object, object] = {}
+        news = []
+        for event in self.events:
+            camera, now = event.data.get("camera"), event.data.get("ready")
+            if event.kind != "camera" or not (now and ready.get(camera)):
+                news.append(event)
+            if event.kind == "camera":
+                ready[camera] = now
+        return tuple(news)
+
 
 @dataclass(frozen=True, slots=True)
 class TakeSummary:

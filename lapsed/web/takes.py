@@ -72,7 +72,7 @@ def detail(store: Path, name: str) -> TakeDetail:
         ),
         judged=judged(view.folder / CLIPS / JUDGED, f"frames/{main}/"),
         clips=clips(view.folder),
-        events=tuple(f"{event.utc} {event.text}" for event in view.events),
+        events=tuple(f"{event.utc} {event.text}" for event in view.news),
     )
 
 

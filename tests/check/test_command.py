@@ -73,6 +73,23 @@ def test_looks_at_host_disk_and_cameras_and_keeps_a_test_frame(host_url, configu
     ]
 
 
+def test_who_has_a_capture_device_open_is_told(nothing, tmp_path, capsys):
+    device = tmp_path / "video7"
+    device.write_text("no device")
+    (tmp_path / "by-id").symlink_to(device)
+    text = nothing.read_text()
+    nothing.write_text(
+        f'{text[: text.index("[[printer.camera]]")]}[[printer.camera]]\nkind = "capture"\ndevice = "{tmp_path}/by-id"'
+    )
+    program = f"import sys; file = open({str(device)!r}); print('open', flush=True); sys.stdin.read()"
+    with subprocess.Popen([sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as viewer:
+        viewer.stdout.readline()
+        main(["check", "--config", str(nothing), "--json"])
+        viewer.stdin.close()
+    (found,) = [c for c in json.loads(capsys.readouterr().out)["sections"][2]["checks"] if c["what"] == "found"]
+    assert f"(process {viewer.pid}) has it open: end that program" in found["advice"]
+
+
 def test_a_camera_that_misses_is_told_with_its_reason(configured, tmp_path, capsys):
     config = configured("ws://127.0.0.1:9/")
     (tmp_path / "card" / "DCIM" / "100OTTER" / "OTTR0001.JPG").write_bytes(b"")

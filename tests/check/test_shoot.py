@@ -9,6 +9,8 @@ import pytest
 
 from lapsed.__main__ import main
 from lapsed.clip.probe import Picture, probe
+from lapsed.commands_camera import for_focus
+from lapsed.settings import GphotoCamera
 
 AWAY = "ws://127.0.0.1:9/"
 
@@ -39,6 +41,11 @@ def test_focus_updates_picture_and_figure_until_interrupted(configured, tmp_path
     assert [line.split()[0] for line in lines[2:]] == ["sharp", "sharp"]
     assert "best" in rest
     assert isinstance(probe(tmp_path / "focus.jpg"), Picture)
+
+
+def test_frames_for_focusing_are_not_kept_on_the_card():
+    kept = GphotoCamera(keep_on_card=True, serial="7")
+    assert for_focus(kept) == GphotoCamera(serial="7")
 
 
 def test_focus_tells_a_missed_shot_and_goes_on(configured, tmp_path):

@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 
 from lapsed.errors import UserError
-from lapsed.model import Outcome, PrintInfo, Why
+from lapsed.model import CameraTold, Outcome, PrintInfo, Why
 from lapsed.take import schema
 from lapsed.take.journal import Journal
 from lapsed.take.reader import Frame, list_takes, read_take
+from lapsed.take.records import CameraNoted
 from lapsed.take.recovery import recover
 from lapsed.take.space import free_mb
 
@@ -23,6 +24,19 @@ def alter(folder: Path, *statements: str) -> None:
     with closing(sqlite3.connect(folder / "take.db", isolation_level=None)) as db:
         for statement in statements:
             db.execute(statement)
+
+
+def test_a_camera_that_stays_ready_is_no_news(tmp_path: Path, making) -> None:
+    journal = making.new(tmp_path)
+    told = ["battery 61%", "battery 60%", "asleep", "battery 59%", "battery 58%"]
+    for number, text in enumerate(told):
+        for camera in ("main", "side")[: 1 + (number == 0)]:
+            event = CameraTold(camera, ready=text != "asleep", text=text)
+            journal.submit(CameraNoted(event, making.stamp(1001.0 + number)))
+    journal.close(Outcome.FINISHED, "", making.stamp(1010.0)).result(10)
+    take = read_take(journal.folder)
+    assert [event.text for event in take.news] == ["battery 61%", "battery 61%", "asleep", "battery 59%"]
+    assert len(take.events) == 6
 
 
 def test_frames_come_in_shot_order_with_their_times(tmp_path: Path, making) -> None:
