@@ -1,6 +1,5 @@
 """The master: the camera's own files, byte for byte, as one movie of Motion JPEG at full size."""
 
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -31,13 +30,14 @@ def write(edit: EditList, folder: Path, out: Path, tags: Tags, told: Callable[[i
     done = 0
     with whole_or_nothing(out) as draft, draft.open("wb") as movie:
         movie.write(head(track))
-        end = movie.tell()
+        # sendfile(2) and copy_file_range(2) move 64 KiB at a time, and fresh pages want clearing: both cost more.
+        buffer = memoryview(bytearray(1 << 20))
         for piece, size in zip(edit.pieces, track.sizes, strict=True):
+            copied = 0
             with (folder / piece.frame).open("rb", buffering=0) as picture:
-                # In pieces of 1 MiB this is a fifth faster than sendfile(2), which moves 64 KiB at a time.
-                shutil.copyfileobj(picture, movie, 1 << 20)
-            end += size
-            if movie.tell() != end:
+                while read := picture.readinto(buffer):
+                    copied += movie.write(buffer[:read])
+            if copied != size:
                 raise UserError(f"{folder / piece.frame} changed while it was read; let it be and run stitch again")
             done += piece.shows
             told(done)
