@@ -128,8 +128,10 @@ class Port(Descriptor):
         lost: Callable[[str], None],
         crowded: Callable[[int], None],
     ) -> None:
+        # Without a time between bytes pyserial sets VMIN to 0, and then a read of nothing looks like a port
+        # that has gone (termios(3), "MIN == 0, TIME == 0").
         try:
-            self._port = serial.Serial(name, baud, timeout=0, write_timeout=0, exclusive=True)
+            self._port = serial.Serial(name, baud, timeout=0, write_timeout=0, inter_byte_timeout=0, exclusive=True)
         except (serial.SerialException, OSError, ValueError) as error:
             raise RetryError(f"the printer's port {name} cannot be opened: {error}") from error
         super().__init__(os.dup(self._port.fileno()), heard, lost, crowded)

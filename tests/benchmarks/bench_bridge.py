@@ -151,16 +151,18 @@ def latency(relay: Relayed, count: int) -> None:
     relay.p99_ms.append(cuts[98] * 1e3)
 
 
+def write(number: int, data: bytes) -> None:
+    """All of it, as fast as the relay takes it."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(number, rest[:65536]) :]
+
+
 def throughput(relay: Relayed, size: int) -> None:
     """With the host writing as fast as it can, and no answers."""
     data = b"".join(relay.lines.line() for _ in range(size // 36))
 
-    def write() -> None:
-        rest = memoryview(data)
-        while rest:
-            rest = rest[os.write(relay.host, rest[:65536]) :]
-
-    writer = threading.Thread(target=write, daemon=True)
+    writer = threading.Thread(target=write, args=(relay.host, data), daemon=True)
     start = time.monotonic()
     writer.start()
     heard = 0
@@ -170,9 +172,10 @@ def throughput(relay: Relayed, size: int) -> None:
     writer.join(PATIENCE_S)
     relay.grown = max(relay.grown, relay.process.memory_info().rss / 1e6)
     answers = b"ok\n" * data.count(b"\n")
-    while answers:
-        answers = answers[os.write(relay.printer, answers[:3000]) :]
-        while select.select([relay.host], [], [], 0.02 if not answers else 0)[0]:
+    writer = threading.Thread(target=write, args=(relay.printer, answers), daemon=True)
+    writer.start()
+    while writer.is_alive() or select.select([relay.host], [], [], 0.02)[0]:
+        if select.select([relay.host], [], [], 0.02)[0]:
             got(relay.host)
 
 
