@@ -3,7 +3,7 @@
 import heapq
 import lzma
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from lapsed.bridge import talk
@@ -53,6 +53,11 @@ class Daemon:
 
     def of(self, kind: type) -> list[talk.FromBridge]:
         return [message for message in self.heard if isinstance(message, kind)]
+
+
+def numbered(records: Sequence[Mapping[str, object]]) -> list[bytes]:
+    """The host's lines among what a machine's log tells."""
+    return [f"{record['line']}\n".encode("latin-1") for record in records if record.get("number") is not None]
 
 
 def back(held: talk.Held) -> tuple[str, ...]:
@@ -233,7 +238,7 @@ class SerialLine:
 
     def host_lines(self) -> list[bytes]:
         """The numbered lines among them: the host's, as they arrived."""
-        return [f"{record['line']}\n".encode("latin-1") for record in self.executed() if record["number"] is not None]
+        return numbered(self.executed())
 
     def host_heard_true(self) -> bool:
         """Whether the host heard only what the printer said, whole lines in their order, and that it is busy."""

@@ -171,6 +171,21 @@ async def test_a_bridge_that_goes_away_with_the_head_away_is_told_with_what_that
         assert ended == ([] if printing else [PrintEnded(Outcome.LOST, reason)])
 
 
+@pytest.mark.parametrize(
+    ("outcome", "reason"),
+    [
+        (Outcome.FINISHED, ""),
+        (Outcome.CANCELLED, "the print was cancelled at the printer"),
+        (Outcome.FAILED, "the printer was reset"),
+        (Outcome.FAILED, "the host closed its port in mid-print"),
+        (Outcome.LOST, "the host has sent no move for 60 minutes"),
+    ],
+)
+async def test_how_a_print_ended_is_told_with_the_bridges_reason(tmp_path, outcome, reason):
+    async with played(tmp_path) as bridge:
+        assert await bridge.made_of(talk.PrintOver(outcome.value, reason)) == [PrintEnded(outcome, reason)]
+
+
 async def test_an_order_while_the_bridge_is_away_fails_at_once(tmp_path):
     bridge = Played(tmp_path)
     bridge.hand.hold(7)

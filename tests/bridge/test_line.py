@@ -10,7 +10,7 @@ from lapsed.gcode.reading import read
 from lapsed.sim.controller import Fault
 from lapsed.sim.controller import Ways as Firmware
 from lapsed.sim.part import write_part
-from tests.bridge.line import Daemon, SerialLine, sliced, squares, undone
+from tests.bridge.line import Daemon, SerialLine, numbered, sliced, squares, undone
 
 BEACON = write_part(5).splitlines()
 
@@ -221,6 +221,33 @@ def test_whatever_goes_wrong_the_printer_carries_out_the_hosts_lines_once_and_in
     assert line.host_lines() == line.stream.sent
     if not any(fault.kind == "jog" for fault in faults):
         undone(line)
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 2**32), window=st.integers(1, 4), at=st.integers(2, 90), checks=st.booleans())
+def test_after_a_reset_at_any_line_nothing_of_ours_comes_before_the_machine_was_homed(*, seed, window, at, checks):
+    daemon = Daemon()
+    line = SerialLine(
+        squares(4),
+        seed=seed,
+        window=window,
+        faults=(Fault(at=at, kind="reset"),),
+        daemon=daemon,
+        ways=Ways(check_position=checks),
+    )
+    line.play()
+    sent = line.stream.sent
+    reset = next(place for place, record in enumerate(line.log.records) if record.get("event") == "start")
+    before, after = line.log.records[:reset], line.log.records[reset:]
+    # The firmware counts from 0 again and asks for line 1, from which the host begins anew.
+    assert numbered(before) == sent[: len(numbered(before))]
+    assert numbered(after) == sent[1:]
+    ours = [place for place, record in enumerate(after) if record.get("number", 0) is None]
+    assert ours
+    assert "G28" in [
+        str(record["line"]).split("*")[0].split()[-1] for record in after[: ours[0]] if "event" not in record
+    ]
+    assert len(daemon.of(talk.Parked)) >= 3
 
 
 @settings(max_examples=60, deadline=None)

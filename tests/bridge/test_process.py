@@ -322,6 +322,7 @@ def test_a_daemon_killed_fifty_times_leaves_the_print_as_it_is(tmp_path):
         assert host.wait(60) == 0
         shop.wait(lambda: len(shop.host_lines()) == len(shop.sent()))
         assert shop.host_lines() == shop.sent()
+        undone(shop)
         assert kills == 50
         assert parked
     finally:
