@@ -141,10 +141,13 @@ def answer(order: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
 def main() -> None:
     """Answer the orders on stdin until it closes."""
     os.nice(NICENESS)
-    for line in sys.stdin.buffer:
-        head, body = answer(json.loads(line))
-        sys.stdout.buffer.write(json.dumps(head).encode() + b"\n" + body)
-        sys.stdout.buffer.flush()
+    try:
+        for line in sys.stdin.buffer:
+            head, body = answer(json.loads(line))
+            sys.stdout.buffer.write(json.dumps(head).encode() + b"\n" + body)
+            sys.stdout.buffer.flush()
+    except BrokenPipeError:
+        sys.stdout = None  # the daemon is gone; the interpreter would flush to it once more
 
 
 if __name__ == "__main__":

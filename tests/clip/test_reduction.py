@@ -1,5 +1,9 @@
 """What the page tells of a frame: histogram, clipping, brightness and sharpness, against other libraries' figures."""
 
+import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import cv2
@@ -63,3 +67,15 @@ def test_a_frame_measures_the_same_whatever_width_is_asked_for(tmp_path: Path, s
     told = [answer({"path": str(tmp_path / "frame.jpg"), "width": width})[0]["measure"] for width in (256, 1280)]
     assert told[0]["sharpness"] == pytest.approx(told[1]["sharpness"], rel=0.02)
     assert told[0]["mean"] == pytest.approx(told[1]["mean"], abs=0.2)
+
+
+def test_it_ends_without_a_word_when_the_daemon_is_gone(tmp_path: Path) -> None:
+    order = json.dumps({"path": str(chart(tmp_path / "chart.jpg", 24)), "width": 256}).encode()
+    mine, its = os.pipe()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "lapsed.clip.reduction"], stdin=subprocess.PIPE, stdout=its, stderr=subprocess.PIPE
+    )
+    os.close(its)
+    os.close(mine)
+    _, said = child.communicate(order + b"\n", timeout=60)
+    assert (child.returncode, said) == (0, b"")

@@ -25,6 +25,12 @@ QUIET = ("net::ERR_CONNECTION_REFUSED", "net::ERR_INCOMPLETE_CHUNKED_ENCODING", 
 """What a browser says by itself while the daemon is away."""
 
 
+SLOW_FRAMES = """const real = window.fetch;
+window.fetch = (path, ...rest) => String(path).includes("/frames/")
+  ? new Promise((go) => setTimeout(go, 2500)).then(() => real(path, ...rest)) : real(path, ...rest);"""
+"""A computer that takes longer to reduce a frame than the next shot takes to land."""
+
+
 @pytest.fixture
 def pages():
     """A phone's page and a wide screen's, and what their consoles said."""
@@ -81,6 +87,7 @@ def assert_fits(page) -> None:
 @pytest.mark.slow
 def test_a_print_is_watched_through_a_restart_of_the_daemon(workshop, pages, tmp_path):
     phone, wide, said = pages
+    wide.add_init_script(SLOW_FRAMES)
     shop = workshop(layers=60, speed=20.0, port=free_port())
     address = next(line for line in shop.config.read_text().splitlines() if line.startswith("port"))
     url = f"http://127.0.0.1:{address.partition('= ')[2]}/"
@@ -148,6 +155,7 @@ def look_back(phone, wide, url: str, take) -> None:
         page.locator(".takes a").click()
         expect(page.locator("section.take")).to_have_attribute("aria-label", take.name)
         expect(page.locator("section.take figure > img")).to_be_visible()
+        expect(page.locator(".strip [aria-current]")).to_be_in_viewport()
         page.get_by_label("scrub through the frames").press("Home")
         expect(page.locator("section.take figcaption")).to_contain_text("shot 1")
         assert_fits(page)

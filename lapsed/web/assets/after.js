@@ -23,6 +23,7 @@ export class After {
     this.open_take = new Take(take, clips, () => { location.hash = "#after"; });
     this.open_take.update(now);
     this.place.replaceChildren(make("p", {}, make("a", { class: "button back", href: "#after" }, "All takes")), this.open_take.element);
+    this.open_take.last();
   }
 
   // The stream tells when a stitching has ended, and the take has new clips.

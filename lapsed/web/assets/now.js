@@ -54,8 +54,16 @@ class Panel {
     }).observe(this.element);
   }
 
-  follow() {
-    if (this.seen && !document.hidden && this.filmed && this.filmed.name && this.filmed.last_frame) this.frame(this.filmed);
+  // Shots may come faster than frames are reduced: one at a time is fetched, then the latest.
+  async follow() {
+    if (this.following) return;
+    this.following = true;
+    const due = () => (this.seen && !document.hidden && this.filmed && this.filmed.name && this.filmed.last_frame) || null;
+    for (let frame, done = null; (frame = due()) && `${frame.camera} ${frame.shot}` !== done; ) {
+      done = `${frame.camera} ${frame.shot}`;
+      await this.frame(this.filmed);
+    }
+    this.following = false;
   }
 
   async shootNow(base) {

@@ -28,7 +28,11 @@ export class Take {
         make("div", {}, this.frames(), this.missed),
         make("div", {}, make("h3", {}, "Clips"), this.player, this.clips, this.after)));
     this.tell(take);
-    if (take.frames.length) this.show(take.frames.length - 1);
+  }
+
+  // To be called once the take is on the page: its strip moves to the frame.
+  last() {
+    if (this.take.frames.length) this.show(this.take.frames.length - 1);
   }
 
   // What may have changed while the page was open.
