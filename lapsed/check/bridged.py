@@ -16,7 +16,7 @@ async def bridge(link: BridgeLink, printer: str) -> Check:
             _, writer = await asyncio.open_unix_connection(str(path))
     except (OSError, TimeoutError) as error:
         advice = f"start it: lapsed bridge --printer {printer}, or its service"
-        why = getattr(error, "strerror", None) or "no answer"
+        why = (getattr(error, "strerror", None) or "no answer").lower()
         return Check("bridge", Verdict.FAIL, f"{path} cannot be reached: {why}", advice)
     writer.close()
     await writer.wait_closed()

@@ -17,6 +17,12 @@ _MOTION = ("x", "y", "z", "e", "feed_mm_min", "absolute", "absolute_extrusion")
 _NICE = frozenset({"file", "identity", "expected_s", "part_height_mm", "layers", "detail", "retracted", "progress"})
 _ONLY_PRINTING = frozenset({"layer", "height_mm"})
 
+_LOOK_AT = {
+    "url": "look at its power, and open its url in a browser",
+    "stream": "look at its power, and open its url in a player",
+    "command": "run the program by hand",
+}
+
 CLIPPED_MOST = 0.02
 """Share of burnt-out or drowned pixels from which a person should look; a lamp in the picture is less."""
 
@@ -200,13 +206,13 @@ def disk(store: StoreFacts, min_free_mb: int, wanted: int | None, frame_bytes: i
 # -------------------------------------------------------------------------------------------------------- a camera
 
 
-def away(text: str, holders: Collection[Holder]) -> Check:
-    """Why the camera is not to be had, and who has it; `text` may say what to do by itself, behind a colon or so."""
+def away(text: str, kind: str, holders: Collection[Holder]) -> Check:
+    """Why a camera of this `kind` is not to be had, and who has it; behind a colon or so `text` may say what to do."""
     if holders:
         named = ", ".join(f"{holder.program} (process {holder.pid})" for holder in holders)
         return Check("found", Verdict.FAIL, text, f"{named} has it open: end that program, then check again")
     says = ": " in text or "; " in text
-    advice = "do as it says" if says else "look at its cable, power and sleep timer"
+    advice = "do as it says" if says else _LOOK_AT.get(kind, "look at its cable, power and sleep timer")
     return Check("found", Verdict.FAIL, text, f"{advice}, then check again")
 
 

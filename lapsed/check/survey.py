@@ -154,7 +154,7 @@ class Survey:
                 return await self._looked_over(session, printer, camera)
         except RetryError as error:
             held = await asyncio.to_thread(lambda: holders(_nodes(camera)))
-            return _Seen([judge.away(str(error), held)])
+            return _Seen([judge.away(str(error), camera.kind, held)])
 
     async def _told(self, printer: Printer) -> tuple[Check, ...]:
         """What the daemon itself says when it looks its cameras over; nothing where it can't be asked."""

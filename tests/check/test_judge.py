@@ -175,9 +175,10 @@ def test_of_a_folder_that_cannot_be_written_no_room_is_told(trouble, told):
 
 
 def test_a_camera_that_is_away_names_who_has_it():
-    assert "cable" in judge.away("not found", ()).advice
-    assert judge.away("no camera is found: switch it on", ()).advice.startswith("do as it says")
-    held = judge.away("busy", (Holder(7, "viewer", "/dev/bus/usb/001/002"),))
+    assert "cable" in judge.away("not found", "gphoto", ()).advice
+    assert "browser" in judge.away("it answered 404", "url", ()).advice
+    assert judge.away("no camera is found: switch it on", "gphoto", ()).advice.startswith("do as it says")
+    held = judge.away("busy", "gphoto", (Holder(7, "viewer", "/dev/bus/usb/001/002"),))
     assert held.advice.startswith("viewer (process 7) has it open")
 
 
