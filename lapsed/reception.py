@@ -12,7 +12,7 @@ from lapsed import __version__, clock
 from lapsed.by_signal import Signal
 from lapsed.camera.battery import Wanted
 from lapsed.check import judge, place
-from lapsed.check.lately import lately
+from lapsed.check.lately import of_all
 from lapsed.decide import state as s
 from lapsed.errors import LapsedError, UserError
 from lapsed.model import Check, Missed, OnCard, Outcome, Verdict
@@ -137,23 +137,24 @@ class Reception:
         part = next(part for part in self._settings.printer if part.name == printer)
         now = runner.now()
         store = await asyncio.to_thread(place.store, self.store)
-        wanted = judge.frames_wanted(part.cadence)
+        last = await asyncio.to_thread(of_all, self.store, part)
+        wanted = now.take.to_come if now.take is not None else judge.frames_wanted(part.cadence)
+        each = sum(one.bytes_each or 0 for one in last.values()) or None
         found = [
             Check("host", Verdict.PASS, "heard")
             if now.link
             else Check("host", Verdict.FAIL, now.link_text, _HOST_ADVICE),
             judge.park_point(part.machine, part.cadence),
-            *judge.store(store, self._settings.store.min_free_mb, wanted, None),
+            *judge.store(store, self._settings.store.min_free_mb, wanted, each),
         ]
         if now.take is not None:
             found += [Check(f"camera {one.name}", Verdict.PASS, f"filming; {one.text}") for one in now.cameras]
         else:
             for name, checks in (await runner.inspect()).items():
-                last = await asyncio.to_thread(lately, self.store, printer, name)
                 named = f"camera {name}"
                 found += [
                     check if check.what == named else replace(check, what=f"{named}: {check.what}")
-                    for check in (judge.battery(check, last.loss, Wanted(None, wanted)) for check in checks)
+                    for check in (judge.battery(check, last[name].loss, Wanted(None, wanted)) for check in checks)
                 ]
         return Checks(
             checks=tuple(

@@ -1,6 +1,7 @@
 """What the page may ask of a real daemon, and what becomes of it."""
 
 import asyncio
+import re
 from contextlib import asynccontextmanager
 
 import pytest
@@ -110,7 +111,9 @@ async def test_during_a_print_shots_are_skipped_asked_for_and_the_take_ended(wor
             await desk.delete(folder)
         with pytest.raises(UserError, match="still being filmed"):
             desk.stitch(folder, StitchWish())
-        assert any("filming" in line.found for line in (await desk.check("pier")).checks)
+        lines = {line.what: line.found for line in (await desk.check("pier")).checks}
+        assert lines["camera main"].startswith("filming")
+        assert re.search("room for [0-9]+ shots of .* wants [0-9]+$", lines["disk space"])  # by this take's own frames
         desk.skip("pier", on=True)
         missed = filming(desk).missed
         await until(lambda: filming(desk).missed >= missed + 2)

@@ -1,12 +1,13 @@
 """What the last take of a camera teaches: how large its frames are, and what its battery loses."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from lapsed.camera import battery
 from lapsed.camera.battery import Loss, Reading
 from lapsed.errors import UserError
+from lapsed.settings import Printer, ReleaseCamera
 from lapsed.take import reader, schema
 from lapsed.take.reader import TakeView
 
@@ -20,6 +21,15 @@ class Lately:
 
     bytes_each: int | None = None
     loss: Loss | None = None
+
+
+def of_all(store: Path, printer: Printer) -> dict[str, Lately]:
+    """What the last take tells of each camera of `printer`; frames that stay on a card take no room on the disk."""
+    last = {camera.name: lately(store, printer.name, camera.name) for camera in printer.camera}
+    for camera in printer.camera:
+        if isinstance(camera, ReleaseCamera):
+            last[camera.name] = replace(last[camera.name], bytes_each=None)
+    return last
 
 
 def lately(store: Path, printer: str, camera: str) -> Lately:

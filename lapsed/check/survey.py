@@ -12,7 +12,7 @@ from lapsed.check import judge, place
 from lapsed.check.bridged import bridge
 from lapsed.check.facts import TrialFrame, TrialShot
 from lapsed.check.holders import camera_nodes, holders
-from lapsed.check.lately import lately
+from lapsed.check.lately import Lately, of_all
 from lapsed.check.printed import Printed
 from lapsed.check.session import Session, Taken, opened
 from lapsed.check.table import Section
@@ -42,6 +42,12 @@ class _Seen:
     shots: list[TrialShot] = field(default_factory=list)
     frame: TrialFrame | None = None
     bytes_each: int | None = None
+
+    def compare(self, last: Lately, wanted: Wanted) -> None:
+        """Judge card and battery against what is wanted, by the test shots, and else by the last take."""
+        self.bytes_each = self.bytes_each or last.bytes_each
+        lines = (judge.card(check, wanted.shots, self.bytes_each) for check in self.checks)
+        self.checks = [judge.battery(check, last.loss, wanted) for check in lines]
 
 
 @dataclass(slots=True)
@@ -87,8 +93,9 @@ class Survey:
                 one.checks.append(judge.power(camera.power, shutil.which(camera.power.argv[0])))
         told = await asking
         wanted = judge.frames_wanted(printer.cadence, told.print, told.done)
+        last = await asyncio.to_thread(of_all, self.settings.store.folder.expanduser(), printer)
         for camera, one in zip(printer.camera, seen, strict=True):
-            await self._compare(printer, camera, one, Wanted(told.hours, wanted))
+            one.compare(last[camera.name], Wanted(told.hours, wanted))
         each = sum(one.bytes_each or 0 for one in seen) or None
         return [
             Section(printer.name, "host", told.checks),
@@ -100,15 +107,6 @@ class Survey:
                 for camera, one in zip(printer.camera, seen, strict=True)
             ),
         ]
-
-    async def _compare(self, printer: Printer, camera: Camera, seen: _Seen, wanted: Wanted) -> None:
-        """Judge card and battery against what is wanted, by the test shots, and else by the last take."""
-        store = self.settings.store.folder.expanduser()
-        last = await asyncio.to_thread(lately, store, printer.name, camera.name)
-        if not isinstance(camera, ReleaseCamera):  # whose frames take no room here until they are ingested
-            seen.bytes_each = seen.bytes_each or last.bytes_each
-        lines = (judge.card(check, wanted.shots, seen.bytes_each) for check in seen.checks)
-        seen.checks = [judge.battery(check, last.loss, wanted) for check in lines]
 
     async def _machine(self, printer: Printer, told: _Told, wanted: int | None, each: int | None) -> tuple[Check, ...]:
         """The lines of machine, printed file and disk; `each` is the bytes that a shot takes."""

@@ -7,9 +7,10 @@ import pytest
 from lapsed.camera import inspection
 from lapsed.camera.battery import Loss, Wanted
 from lapsed.check import judge
-from lapsed.check.lately import Lately, lately
+from lapsed.check.lately import Lately, lately, of_all
 from lapsed.clock import Stamp, utc_text
 from lapsed.model import CameraTold, Cue, Landed, Outcome, PrintInfo, Why
+from lapsed.settings import Printer
 from lapsed.take.journal import Journal
 from lapsed.take.records import CameraNoted, CueNoted
 
@@ -51,6 +52,14 @@ def test_the_newest_take_of_printer_and_camera_teaches_size_and_loss(take, tmp_p
     (tmp_path / "9999_broken" / "take.db").write_text("no database")
     found = lately(tmp_path, "ottermole", "main")
     assert found == Lately(8_000_000, Loss(pytest.approx(1.0), pytest.approx(0.1), 1))
+
+
+def test_frames_that_stay_on_a_card_take_no_room(take, tmp_path):
+    take([], camera="main")
+    whole = {"name": "ottermole", "link": {"url": "ws://a:1/"}, "camera": [{"kind": "gphoto"}]}
+    assert of_all(tmp_path, Printer.model_validate(whole)) == {"main": Lately(8_000_000)}
+    whole["camera"] = [{"kind": "release", "port": "/dev/ttyUSB0"}]
+    assert of_all(tmp_path, Printer.model_validate(whole)) == {"main": Lately()}
 
 
 def test_without_a_take_or_a_store_nothing_is_known(tmp_path):
