@@ -117,9 +117,16 @@ def test_the_page_of_all_keys_is_as_the_settings_are():
 # ------------------------------------------------------------------------------------------------------- the warnings
 
 SPEAKING = {"note", "give_up", "_miss", "lost", "let_go", "over", "Refusal", "Missed", "_end", "_gone", "_miss_current"}
+SPEAKING |= {"go_back", "_refuse", "Refused", "lose", "forget"}
 """What is called with a sentence for a person."""
 
-EXPLAINED = [*ROOT.glob("lapsed/decide/*.py"), ROOT / "lapsed/gcode/park.py", ROOT / "lapsed/camera/orders.py"]
+BRIDGE = [ROOT / f"lapsed/bridge/{name}.py" for name in ("answering", "hosting", "parking", "reading", "relay")]
+EXPLAINED = [
+    *ROOT.glob("lapsed/decide/*.py"),
+    *BRIDGE,
+    ROOT / "lapsed/gcode/park.py",
+    ROOT / "lapsed/camera/orders.py",
+]
 
 
 def sentences(path: Path) -> set[str]:
