@@ -14,7 +14,7 @@ from lapsed.decide.watch import SKIPPED
 from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, LinkDown, Missed, OnCard
 from lapsed.now import CameraNow, ClipNow, FrameNow, PrinterNow, PrintNow, ShotNow, TakeNow, Trouble
 from lapsed.settings import Cadence, Printer
-from lapsed.supplies import Supplies
+from lapsed.supplies import Supplies, learnt
 from lapsed.take.reader import TakeView
 
 MOST_FATES = 16
@@ -119,6 +119,10 @@ class Onlooker:
         """A take that an earlier daemon began goes on."""
         self.begin(stamp, max((cue.number for cue in take.cues), default=0))
         self.began_utc = take.started_utc or ""
+        for camera in take.cameras:
+            lost = learnt(take, camera)
+            if lost is not None:
+                self.supplies.taught[camera] = lost
         for shot in take.shots:
             match shot.outcome:
                 case "landed":
@@ -170,16 +174,23 @@ class Onlooker:
         left = left_s(state, now)
         return Wanted(None if left is None else left / 3600, expected(self.printer.cadence, state, now))
 
+    def _battery(self, camera: str, state: s.State, now: float) -> str:
+        """Whether the camera's battery lasts for the print, in a clause."""
+        if camera not in self.supplies.readings:
+            return ""
+        seen = self.supplies.outlook(camera, self._wanted(state, now), now, self.shots)
+        return seen.text if seen is not None else ""
+
     def _camera(self, at: int, state: s.State, now: float) -> CameraNow:
         part = self.printer.camera[at]
         told = self.told.get(part.name)
-        seen = self.supplies.outlook(part.name, self._wanted(state, now), now, self.shots) if state.take else None
+        battery = self._battery(part.name, state, now) if state.take is not None else ""
         return CameraNow(
             name=part.name,
             kind=part.kind,
             main=at == 0,
             ready=told is not None and told.ready,
-            text="; ".join([told.text, *([seen.text] if seen else [])]) if told is not None else "not found yet",
+            text="; ".join(filter(None, (told.text, battery))) if told is not None else "not found yet",
             landed=self.landed[part.name],
             missed=self.missed[part.name],
             on_card=self.on_card[part.name],

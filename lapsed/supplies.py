@@ -1,11 +1,14 @@
 """Whether disk, cards and batteries last until the end of a print, as the take itself shows; pure."""
 
+from bisect import bisect
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from lapsed.camera import battery
 from lapsed.camera.battery import Loss, Outlook, Reading, Wanted
 from lapsed.model import CameraTold, Landed, Verdict
+from lapsed.take.reader import TakeView
 
 LEAST_APART_S = 60.0
 """A battery that wavers between two readings does so every few seconds, for days."""
@@ -60,10 +63,9 @@ class Supplies:
         return shown if shown is not None else self.taught.get(camera)
 
     def outlook(self, camera: str, wanted: Wanted, now_s: float, shots: int) -> Outlook | None:
-        """Whether the camera's battery lasts; None where nobody can tell."""
-        lost = self.lost(camera, now_s, shots)
+        """Whether the camera's battery lasts; None where the camera does not tell."""
         readings = self.readings.get(camera)
-        return battery.outlook(readings[-1].percent, lost, wanted) if readings and lost is not None else None
+        return battery.outlook(readings[-1].percent, self.lost(camera, now_s, shots), wanted) if readings else None
 
     def told(self, room_mb: float | None, wanted: Wanted, now_s: float, shots: int) -> Iterator[str]:
         """What won't last, each once: the disk with `room_mb` left for frames, cards, batteries."""
@@ -84,8 +86,9 @@ class Supplies:
                 yield from _room(f"card {camera}", named, free_mb, (each[camera],), wanted.shots)
         for camera, readings in self.readings.items():
             seen = self.outlook(camera, wanted, now_s, shots)
-            if seen is not None and seen.verdict is Verdict.FAIL and wanted.hours is not None:
-                yield f"battery {camera}", f"the battery of camera {camera}, {readings[-1].percent} %, {seen.text}"
+            if seen is not None and seen.verdict is Verdict.FAIL:
+                told = f"the battery of camera {camera} is at {readings[-1].percent} %"
+                yield f"battery {camera}", ", ".join(filter(None, (told, seen.text)))
 
 
 def _room(what: str, named: str, room_mb: float, bytes_each: Iterable[float], wanted: int) -> Iterator[tuple[str, str]]:
@@ -93,3 +96,23 @@ def _room(what: str, named: str, room_mb: float, bytes_each: Iterable[float], wa
     if shot_mb and room_mb < wanted * shot_mb:
         fits = max(0, int(room_mb / shot_mb))
         yield what, f"{named} has room for {fits} more shots of {shot_mb:.1f} MB, and {wanted} are still to come"
+
+
+def learnt(view: TakeView, camera: str) -> Loss | None:
+    """What the journal of a take tells of the loss of the camera's battery."""
+    begun = [at_s for cue in view.cues if (at_s := _seconds(cue.utc)) is not None]
+    readings = []
+    for event in view.events:
+        at_s, percent = _seconds(event.utc), event.data.get("charge_percent")
+        if at_s is not None and isinstance(percent, int) and event.data.get("camera") == camera:
+            readings.append(Reading(at_s, bisect(begun, at_s), percent))
+    end_s = _seconds(view.ended_utc) or max([*begun, *(reading.at_s for reading in readings)], default=0.0)
+    return battery.loss(readings, end_s, len(begun))
+
+
+def _seconds(utc: str | None) -> float | None:
+    """An instant of the journal in seconds: unlike the monotonic clock it goes on through a restart of the machine."""
+    try:
+        return datetime.fromisoformat(utc).timestamp() if utc else None
+    except ValueError:
+        return None

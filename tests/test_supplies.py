@@ -44,8 +44,17 @@ def test_what_nobody_knows_is_no_trouble():
     supplies = Supplies()
     supplies.begin(0.0)
     supplies.landed(landed(10_000_000))
-    supplies.camera(told(percent=3), 0.0, 0)
+    supplies.camera(told(percent=100), 0.0, 0)
     assert list(supplies.told(1.0, Wanted(), 9e4, 1)) == []
+    # At most 25 % in half an hour: too little has been seen for a print of 14 h to be warned of.
+    assert list(supplies.told(1.0, Wanted(hours=14.0), 1801.0, 1)) == []
+
+
+def test_a_battery_that_is_nearly_empty_is_told_though_nobody_knows_what_it_loses():
+    supplies = Supplies()
+    supplies.begin(0.0)
+    supplies.camera(told(percent=19), 0.0, 0)
+    assert list(supplies.told(None, Wanted(hours=14.0), 1.0, 1)) == ["the battery of camera main is at 19 %"]
 
 
 def test_a_battery_is_judged_by_what_it_lost_in_this_take_and_else_by_the_last_one():
@@ -58,7 +67,7 @@ def test_a_battery_is_judged_by_what_it_lost_in_this_take_and_else_by_the_last_o
     (text,) = supplies.told(None, Wanted(hours=40.0), 7300.0, 20)
     # (76 - 5) / 2 = 35.5 h.
     assert text.startswith(
-        "the battery of camera main, 76 %, lost 2 % an hour: enough for only 35 h 30 min of the 40 h"
+        "the battery of camera main is at 76 %, lost 2 % an hour: enough for only 35 h 30 min of the 40 h"
     )
     supplies.end(7300.0, 20)
     supplies.begin(9000.0)

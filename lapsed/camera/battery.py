@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
-from lapsed.camera.inspection import span
+from lapsed.camera.inspection import floor, span
 from lapsed.model import Verdict
 
 WATCH_S = 1800.0
@@ -41,7 +41,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """What a battery loses in an hour and for a shot, %; at most that, where `seen` is false and no fall was seen.
+    """What a battery loses in an hour and for a shot, %; at most that, where `sure` is false and falls were too few.
 
     `step` is by how much its readings fall, %.
     """
@@ -49,7 +49,7 @@ class Loss:
     hour: float
     shot: float | None
     step: int
-    seen: bool = True
+    sure: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,39 +79,39 @@ def loss(readings: Iterable[Reading], now_s: float, shots: int) -> Loss | None:
     if hour is None:
         return None
     shot = _rate([(reading.shots, reading.percent) for reading in falls], shots, step)
-    return Loss(hour, shot, step, seen=len(falls) > 1)
+    return Loss(hour, shot, step, sure=len(falls) > 2)
 
 
-def outlook(percent: int, lost: Loss, wanted: Wanted) -> Outlook:
-    """Whether a battery that tells `percent` lasts for what is `wanted`; by the hour where that is known."""
-    # Of a coarse reading no more is sure than that the next step has not come.
-    left = max(0.0, percent - (lost.step - 1) - RESERVE_PERCENT)
-    at_most = "" if lost.seen else "less than "
-    if wanted.hours is None and wanted.shots is not None and lost.shot is not None:
-        rate = f"lost {at_most}{_figure(100 * lost.shot)} % each 100 shots"
-        lasts, needs = left / lost.shot, float(wanted.shots)
-        for_all = f"the {wanted.shots} shots that are wanted"
-        of_it = f"{int(lasts)} of {for_all}"
-    else:
-        rate = f"lost {at_most}{_figure(lost.hour)} % an hour"
-        lasts = left / lost.hour
-        if wanted.hours is None:
-            return Outlook(_plain(percent), f"{rate}: lasts some {span(3600 * lasts)}")
-        needs, still = wanted.hours, span(3600 * wanted.hours)
-        for_all, of_it = f"{still} still to print", f"{span(3600 * lasts)} of the {still} still to print"
-    if lasts < needs:
-        return Outlook(Verdict.FAIL, f"{rate}: enough for only {of_it}")
-    if lasts < MARGIN * needs:
-        return Outlook(Verdict.WARN, f"{rate}: just enough for {for_all}")
-    return Outlook(Verdict.PASS, f"{rate}: enough for {for_all}")
+def outlook(percent: int, lost: Loss | None, wanted: Wanted) -> Outlook:
+    """Whether a battery that tells `percent` lasts for what is `wanted`; by the hour where that is known.
+
+    Where nobody can tell, it is a plain floor that the percent are held to.
+    """
+    if lost is None:
+        return Outlook(floor(percent), "")
+    by_shots = wanted.hours is None and wanted.shots is not None and lost.shot is not None
+    loses = (lost.shot or 0.0) if by_shots else lost.hour
+    needs = float(wanted.shots or 0) if by_shots else wanted.hours
+    told = f"{_figure(100 * loses)} % each 100 shots" if by_shots else f"{_figure(loses)} % an hour"
+    rate = f"lost {told}" if lost.sure else f"lost at most {told}"
+    # A camera that tells steps may be at either end of the one that it tells.
+    at_best = max(0, percent - RESERVE_PERCENT) / loses
+    at_least = max(0, percent - (lost.step - 1) - RESERVE_PERCENT) / loses
+    if needs is None:
+        return Outlook(floor(percent), f"{rate}: lasts some {span(3600 * at_least)}" if lost.sure else rate)
+    all_of_it = f"the {wanted.shots} shots that are wanted" if by_shots else f"{span(3600 * needs)} still to print"
+    if at_least >= MARGIN * needs:
+        return Outlook(Verdict.PASS, f"{rate}: enough for {all_of_it}")
+    if not lost.sure:
+        return Outlook(floor(percent), rate)
+    if at_best >= needs:
+        return Outlook(Verdict.WARN, f"{rate}: may not be enough for {all_of_it}")
+    part = f"{int(at_best)} of" if by_shots else f"{span(3600 * at_best)} of the"
+    return Outlook(Verdict.FAIL, f"{rate}: enough for only {part} {all_of_it}")
 
 
 def _figure(value: float) -> str:
     return f"{value:.2g}" if value < 10 else f"{value:.0f}"
-
-
-def _plain(percent: int) -> Verdict:
-    return Verdict.FAIL if percent < 20 else Verdict.WARN if percent < 60 else Verdict.PASS
 
 
 def _falls(readings: list[Reading]) -> list[Reading]:

@@ -73,12 +73,18 @@ def battery(told: str | None) -> Check | None:
         bad = re.search(r"low|empty|exhaust", told, re.IGNORECASE)
         verdict = Verdict.FAIL if bad else Verdict.PASS
         return Check("battery", verdict, told, "charge it, or feed it from the mains" if bad else "")
-    if left < 20:
-        return Check("battery", Verdict.FAIL, f"{left} %", "charge it, or feed it from the mains", charge_percent=left)
-    if left < 60:
-        advice = "may not last a long print: feed it from the mains with a supply made for it"
-        return Check("battery", Verdict.WARN, f"{left} %", advice, charge_percent=left)
-    return Check("battery", Verdict.PASS, f"{left} %", charge_percent=left)
+    verdict = floor(left)
+    advice = {
+        Verdict.PASS: "",
+        Verdict.WARN: "may not last a long print: feed it from the mains with a supply made for it",
+        Verdict.FAIL: "charge it, or feed it from the mains",
+    }
+    return Check("battery", verdict, f"{left} %", advice[verdict], charge_percent=left)
+
+
+def floor(left: int) -> Verdict:
+    """What so many percent in a battery are worth, where nothing is known of what it loses; common practice."""
+    return Verdict.FAIL if left < 20 else Verdict.WARN if left < 60 else Verdict.PASS
 
 
 def not_manual(modes: Iterable[str]) -> str | None:

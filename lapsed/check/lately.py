@@ -1,11 +1,10 @@
 """What the last take of a camera teaches: how large its frames are, and what its battery loses."""
 
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
 
-from lapsed.camera import battery
-from lapsed.camera.battery import Loss, Reading
+from lapsed import supplies
+from lapsed.camera.battery import Loss
 from lapsed.errors import UserError
 from lapsed.settings import Printer, ReleaseCamera
 from lapsed.take import reader, schema
@@ -52,19 +51,4 @@ def lately(store: Path, printer: str, camera: str) -> Lately:
 def of(view: TakeView, camera: str) -> Lately:
     """What the take tells of `camera`."""
     sizes = [shot.size_bytes for shot in view.shots if shot.camera == camera and shot.size_bytes]
-    begun = [at_s for cue in view.cues if (at_s := _seconds(cue.utc)) is not None]
-    readings = []
-    for event in view.events:
-        at_s, percent = _seconds(event.utc), event.data.get("charge_percent")
-        if at_s is not None and isinstance(percent, int) and event.data.get("camera") == camera:
-            readings.append(Reading(at_s, sum(cue_s <= at_s for cue_s in begun), percent))
-    end_s = _seconds(view.ended_utc) or max([*begun, *(reading.at_s for reading in readings)], default=0.0)
-    return Lately(sizes[-1] if sizes else None, battery.loss(readings, end_s, len(begun)))
-
-
-def _seconds(utc: str | None) -> float | None:
-    """An instant of the journal in seconds: unlike the monotonic clock it goes on through a restart of the machine."""
-    try:
-        return datetime.fromisoformat(utc).timestamp() if utc else None
-    except ValueError:
-        return None
+    return Lately(sizes[-1] if sizes else None, supplies.learnt(view, camera))

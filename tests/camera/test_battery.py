@@ -78,15 +78,21 @@ OUTLOOKS = {
         "lost 6 % an hour: enough for only 9 h 20 min of the 14 h 0 min still to print",
     ),
     # 56 / 4 = 14 h.
-    "just enough": (
+    "hardly enough": (
         61,
         Loss(4, None, 1),
         Wanted(hours=14),
         "warn",
-        "lost 4 % an hour: just enough for 14 h 0 min still to print",
+        "lost 4 % an hour: may not be enough for 14 h 0 min still to print",
     ),
-    # Of 50 % in steps of 25, 26 - 5 are sure: 21 / 3 = 7 h.
-    "steps of a quarter": (50, Loss(3, None, 25), Wanted(hours=8), "fail", "enough for only 7 h 0 min of"),
+    # Of 50 % in steps of 25, 26 - 5 are sure, and 50 - 5 at best: 21 / 3 = 7 h, 45 / 3 = 15 h.
+    "steps of a quarter, enough": (50, Loss(3, None, 25), Wanted(hours=5.6), "pass", "enough for 5 h 36 min"),
+    "steps of a quarter, perhaps": (50, Loss(3, None, 25), Wanted(hours=8), "warn", "may not be enough for 8 h 0 min"),
+    "steps of a quarter, too little": (50, Loss(3, None, 25), Wanted(hours=16), "fail", "only 15 h 0 min of the 16 h"),
+    "too little seen": (100, Loss(25, None, 25, sure=False), Wanted(hours=14), "pass", "lost at most 25 % an hour"),
+    "too little seen, and little left": (19, Loss(2, None, 1, sure=False), Wanted(hours=14), "fail", "lost at most 2"),
+    "nothing seen": (61, None, Wanted(hours=14), "pass", ""),
+    "nothing seen, and little left": (19, None, Wanted(hours=14), "fail", ""),
     "by shots": (
         61,
         Loss(1, 0.02, 1),
@@ -103,7 +109,7 @@ OUTLOOKS = {
         "lost 20 % each 100 shots: enough for only 280 of the 300 shots that",
     ),
     "hours count where both are known": (61, Loss(0.9, 0.2, 1), Wanted(14, 300), "pass", "an hour"),
-    "nothing fell": (61, Loss(0.25, None, 1, seen=False), Wanted(hours=14), "pass", "lost less than 0.25 % an hour"),
+    "nothing fell, and enough at worst": (61, Loss(0.25, None, 1, sure=False), Wanted(14), "pass", "at most 0.25 %"),
     "nobody knows how long": (61, Loss(0.9, None, 1), Wanted(), "pass", "lost 0.9 % an hour: lasts some 2 days"),
     "nobody knows how long, and little is left": (59, Loss(0.9, None, 1), Wanted(), "warn", "lasts"),
     "nearly empty": (15, Loss(12.4, None, 1), Wanted(), "fail", "lost 12 % an hour: lasts some 48 min"),

@@ -9,9 +9,13 @@ from lapsed.camera.battery import Loss, Wanted
 from lapsed.check import judge
 from lapsed.check.lately import Lately, lately, of_all
 from lapsed.clock import Stamp, utc_text
-from lapsed.model import CameraTold, Cue, Landed, Outcome, PrintInfo, Why
-from lapsed.settings import Printer
+from lapsed.decide import director
+from lapsed.model import CameraTold, Cue, Landed, LinkUp, Outcome, PrintInfo, PrintStarted, Why
+from lapsed.onlooker import Onlooker
+from lapsed.rules import rules_of
+from lapsed.settings import FeedLink, GphotoCamera, Printer
 from lapsed.take.journal import Journal
+from lapsed.take.reader import read_take
 from lapsed.take.records import CameraNoted, CueNoted
 
 BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
@@ -52,6 +56,17 @@ def test_the_newest_take_of_printer_and_camera_teaches_size_and_loss(take, tmp_p
     (tmp_path / "9999_broken" / "take.db").write_text("no database")
     found = lately(tmp_path, "ottermole", "main")
     assert found == Lately(8_000_000, Loss(pytest.approx(1.0), pytest.approx(0.1), 1))
+
+
+def test_a_daemon_that_goes_on_with_a_take_goes_on_with_what_it_taught(take):
+    link = FeedLink(url="ws://a:1/")
+    onlooker = Onlooker(whole := Printer(name="ottermole", link=link, camera=(GphotoCamera(),)))
+    onlooker.go_on(read_take(take([(0, 70), (1.01, 69), (2.01, 68), (3.01, 67)])), at(4))
+    onlooker.camera(CameraTold("main", ready=True, text="found", charge_percent=66), at(4))
+    state = director.step(director.start(rules_of(whole)), LinkUp(), 0.0)[0]
+    state = director.step(state, PrintStarted(PrintInfo("a.gcode", expected_s=36_000.0)), at(4).mono_s)[0]
+    text = onlooker.now(state, "a-take", at(4).mono_s).cameras[0].text
+    assert text == "found; lost 1 % an hour: enough for 10 h 0 min still to print"
 
 
 def test_frames_that_stay_on_a_card_take_no_room(take, tmp_path):
