@@ -128,7 +128,7 @@ class Survey:
             told = _Told((Check("host", Verdict.PASS, text),))
         else:
             seen = await place.host(printer.link)
-            told = _Told(tuple(judge.host(seen, printer)), seen.running, seen.done)
+            told = _Told(tuple(judge.host(seen, printer)), seen.running, seen.done if seen.running is not None else 0.0)
             if self.file is None and printer.files is not None and seen.file:
                 told.printed = Printed(seen.file, *await read(seen.file, printer.files, printer.machine), named=False)
         if self.file is not None:

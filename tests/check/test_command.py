@@ -9,8 +9,11 @@ import pytest
 
 from lapsed import app, configuration
 from lapsed.__main__ import main
+from lapsed.check import place
+from lapsed.check.facts import HostFacts
 from lapsed.check.survey import Survey
-from lapsed.settings import Settings
+from lapsed.model import PrintInfo
+from lapsed.settings import Files, Settings
 from lapsed.sim.host import SimHost
 from lapsed.sim.part import write_part
 
@@ -117,6 +120,23 @@ def test_a_sliced_file_is_judged_before_it_is_printed(nothing, tmp_path, capsys)
     assert "20 layers, 8.00 mm high" in lines["printed file"]["found"]
     assert lines["printed file"]["found"].endswith("the rule wants 21 frames")  # the last of the finished part
     assert "above the part's 8.0 mm" in lines["park point"]["found"]
+
+
+@pytest.mark.parametrize(("running", "wanted"), [(None, 21), (PrintInfo("beacon.gcode"), 6)])
+async def test_what_an_idle_host_tells_of_its_last_print_is_not_of_the_next(
+    nothing, tmp_path, monkeypatch, running, wanted
+):
+    (tmp_path / "beacon.gcode").write_text(write_part(20))
+    seen = HostFacts("bench:1", reached=True, file="beacon.gcode", running=running, done=0.75)
+
+    async def host(_):
+        return seen
+
+    monkeypatch.setattr(place, "host", host)
+    printer = configuration.load(nothing).printer[0].model_copy(update={"files": Files(folder=tmp_path)})
+    sections = await Survey(Settings(printer=(printer,)), app.CAMERA_KINDS, 1, tmp_path, None, lambda _: ()).of(printer)
+    (found,) = [check.found for check in sections[1].checks if check.what == "printed file"]
+    assert found.endswith(f"the rule wants {wanted} frames")
 
 
 async def test_the_file_that_the_host_names_is_read_where_it_keeps_it(nothing, tmp_path):
