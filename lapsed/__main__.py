@@ -70,6 +70,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Whoever read our output has gone; closing keeps the interpreter from trying to flush to it at exit.
         sys.stdout = None
         return DONE
+    except OSError as error:
+        # A file that is out of reach where nobody thought of it: whoever asked can mend that, and no traceback helps.
+        logging.getLogger("lapsed").debug("not seen to where it came up", exc_info=True)
+        where = "" if error.filename is None else f"{error.filename}: "
+        print(f"lapsed: {where}{error.strerror or error}; check the name and the permissions", file=sys.stderr)
+        return BAD_INPUT
     except KeyboardInterrupt:
         print("lapsed: interrupted", file=sys.stderr)
         return INTERRUPTED

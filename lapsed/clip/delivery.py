@@ -16,7 +16,7 @@ from lapsed.clip.editlist import EditList
 from lapsed.clip.join import join
 from lapsed.clip.labels import Tags
 from lapsed.clip.memory import free_bytes
-from lapsed.clip.partial import whole_or_nothing
+from lapsed.clip.partial import said, whole_or_nothing
 from lapsed.clip.parts import Parts
 from lapsed.clip.probe import RAW_SUFFIXES
 from lapsed.clip.rendering import Broken, Rendering, reduction_of
@@ -59,7 +59,7 @@ def write(
                 paths[0].replace(draft)
             broken = [bad for segment in segments for bad in parts.broken(segment)]
         except FFmpegError as error:
-            raise UserError(f"cannot encode {out}: {error.strerror}") from error
+            raise UserError(f"cannot encode {out}: {said(error.errno, error.strerror)}") from error
         finally:
             parts.clear()
     return tuple({bad.frame: bad for bad in broken}.values())

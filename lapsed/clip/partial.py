@@ -6,8 +6,11 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 from lapsed.errors import UserError
+
+_FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
 @contextmanager
@@ -23,9 +26,14 @@ def whole_or_nothing(path: Path) -> Iterator[Path]:
             os.fsync(file.fileno())
         draft.replace(path)
     except OSError as error:
-        raise UserError(f"cannot write {path}: {error.strerror or error}") from error
+        raise UserError(f"cannot write {path}: {said(error.errno, error.strerror or str(error))}") from error
     finally:
         draft.unlink(missing_ok=True)
+
+
+def said(number: int | None, why: str | None) -> str:
+    """Why a file could not be written, by errno and its text, and what to do where the disk is full."""
+    return f"{why}; make room or name another folder with --out" if number in _FULL else str(why)
 
 
 @contextmanager

@@ -54,8 +54,11 @@ def shape(frame: Size, clip: Clip, most: int | None = None) -> Shape:
 
     A crop is the largest of its aspect, divided by the zoom, with its middle as near to the focus as the edges allow.
     A frame with too few pixels gives, unless the clip may enlarge, a smaller clip of the same aspect. Where the clip
-    asks for no size, its sides are at most `most`.
+    asks for no size, its sides are at most `most`. A master shows the whole frame, odd sides and all.
     """
+    if clip.codec == "master":
+        whole = Rect(0, 0, *frame)
+        return Shape(whole, whole, frame, whole, 1.0, None)
     inner = _even(frame[0]), _even(frame[1])
     aim = clip.size_px or clip.aspect_ratio or inner
     aspect = aim if clip.fill else inner

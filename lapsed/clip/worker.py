@@ -12,6 +12,7 @@ from av.error import FFmpegError
 from lapsed.clip.cut import Segment
 from lapsed.clip.delivery import Means, cores, encode_segment
 from lapsed.clip.editlist import from_json
+from lapsed.clip.partial import said
 from lapsed.errors import UserError
 
 _PARENT_DEATH = 1  # PR_SET_PDEATHSIG, prctl(2)
@@ -36,7 +37,7 @@ def main() -> None:
     except UserError as error:
         _tell("error", str(error))
     except (FFmpegError, OSError) as error:
-        _tell("error", f"cannot encode {out}: {error.strerror}")
+        _tell("error", f"cannot encode {out}: {said(error.errno, error.strerror)}")
     else:
         _tell("end", [[bad.frame, bad.reason] for bad in broken])
 

@@ -82,6 +82,13 @@ def test_a_folder_with_nothing_usable_is_one_sentence_and_an_exit_code(
     assert "Traceback" not in told
 
 
+def test_a_name_that_no_file_can_have_is_one_sentence(capsys: pytest.CaptureFixture) -> None:
+    assert main(["stitch", "x" * 300]) == 2
+    told = capsys.readouterr().err
+    assert told.endswith("take.db: File name too long; check the name and the permissions\n")
+    assert told.count("\n") == 1
+
+
 # Root may write anywhere, so the refusal itself is doubled; Linux is asked the same question for anyone else.
 def test_a_read_only_folder_asks_for_out(takes_of: Callable, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = takes_of(1)
@@ -99,7 +106,7 @@ def test_a_disk_that_fills_up_is_one_sentence_and_leaves_nothing(
     clip = clip.model_copy(update={"size_px": (320, 240) if clip.codec != "master" else None, "quality": 1})
     # What the check before starting can't know: somebody else fills the disk meanwhile.
     monkeypatch.setattr("lapsed.clip.work._ensure_room", lambda *_: None)
-    with pytest.raises(UserError, match="No space left on device"):
+    with pytest.raises(UserError, match="No space left on device; make room or name another folder with --out"):
         stitch(footage_of_folder(folder), [clip], tiny_disk, quiet)
     left = [path.name for path in tiny_disk.iterdir() if ".edit." not in path.name]
     assert [name for name in left if name.startswith(".") or name.endswith((".mov", ".mp4"))] == []

@@ -167,3 +167,8 @@ def test_a_frame_is_made_small_enough(frame: tuple[int, int], wish: dict[str, An
     assert result.size == size
     assert result.place.width <= size[0]
     assert result.place.width / result.place.height == pytest.approx(frame[0] / frame[1], rel=0.02) or "size_px" in wish
+
+
+def test_a_master_shows_the_whole_frame_as_it_carries_it() -> None:
+    result = shaped((333, 241), codec="master")
+    assert (result.crop, result.end, result.size) == (Rect(0, 0, 333, 241), Rect(0, 0, 333, 241), (333, 241))
