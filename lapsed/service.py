@@ -4,15 +4,16 @@ import asyncio
 import gc
 import logging
 import signal
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Iterator
 from pathlib import Path
 
 from lapsed import configuration
 from lapsed.app import Daemon
+from lapsed.claim import claimed
 from lapsed.errors import UserError
 from lapsed.manager import Manager
 from lapsed.now import Now
-from lapsed.settings import Settings
+from lapsed.settings import BridgeLink, FeedLink, Settings
 from lapsed.web.server import Server
 
 log = logging.getLogger(__name__)
@@ -68,21 +69,25 @@ class _Service:
     async def run(self) -> None:
         """Run daemon after daemon, each with the configuration of its time."""
         while not self._stopped:
-            self._daemon = Daemon(self._settings, self._config)
-            page = _page(self._settings, self._daemon) if self._settings.web.serve else None
-            beside: list[Coroutine[object, object, None]] = [self._watch(self._daemon), self._feed()]
-            if page is not None:
-                beside.append(page.run())
-            tasks = [asyncio.get_running_loop().create_task(work) for work in beside]
-            self._manager.ready()
-            try:
-                await self._daemon.run()
-            finally:
-                for task in tasks:
-                    task.cancel()
-                await asyncio.gather(*tasks, return_exceptions=True)
+            with claimed(_hosts(self._settings)):
+                await self._run_one()
             if self._next is not None:
                 self._settings, self._next = self._next, None
+
+    async def _run_one(self) -> None:
+        self._daemon = Daemon(self._settings, self._config)
+        page = _page(self._settings, self._daemon) if self._settings.web.serve else None
+        beside: list[Coroutine[object, object, None]] = [self._watch(self._daemon), self._feed()]
+        if page is not None:
+            beside.append(page.run())
+        tasks = [asyncio.get_running_loop().create_task(work) for work in beside]
+        self._manager.ready()
+        try:
+            await self._daemon.run()
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
 
     async def _feed(self) -> None:
         every_s = self._manager.feed_every_s
@@ -99,6 +104,16 @@ class _Service:
                 daemon.stop()
             self._manager.status(_told(daemon.desk.now()))
             await asyncio.sleep(LEAST_BETWEEN_S)
+
+
+def _hosts(settings: Settings) -> Iterator[str]:
+    """Where the hosts are that a daemon follows; one that calls us can't be followed twice."""
+    for printer in settings.printer:
+        match printer.link:
+            case FeedLink(url=url):
+                yield url
+            case BridgeLink() as link:
+                yield str(link.socket_of(printer.name))
 
 
 def _page(settings: Settings, daemon: Daemon) -> Server | None:
