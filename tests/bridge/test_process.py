@@ -31,8 +31,9 @@ class Ends:
     def __init__(self, folder, *, socket=None):
         self.master, self.slave = os.openpty()
         tty.setraw(self.slave)
-        self.link = folder / "host"
-        self.options = Options(os.ttyname(self.slave), 250000, str(self.link), socket=socket)
+        self.link, self.port = folder / "host", folder / "printer"
+        self.port.symlink_to(os.ttyname(self.slave))
+        self.options = Options(str(self.port), 250000, str(self.link), socket=socket)
         self.bridge = subprocess.Popen(
             [sys.executable, "-m", "lapsed.bridge", self.options.text()], stderr=subprocess.DEVNULL
         )
@@ -139,6 +140,7 @@ def test_a_printer_that_goes_away_takes_the_hosts_port_with_it(ends):
     host = ends.open()
     os.write(host, b"M105\n")
     got(ends.master, 5)
+    ends.port.unlink()  # the terminal of that number is soon another test's, and the bridge would open it
     os.close(ends.slave)
     os.close(ends.master)
     ends.slave = ends.master = -1
@@ -177,6 +179,7 @@ def test_a_port_that_is_not_there_is_waited_for(tmp_path):
         master, slave = os.openpty()
         port.symlink_to(os.ttyname(slave))
         until(link.is_symlink)
+        port.unlink()
         os.close(master)
         os.close(slave)
     finally:
