@@ -130,7 +130,17 @@ def _checked(args: argparse.Namespace) -> int:
 def _by_api(whole: Settings, printer: str) -> tuple[Check, ...]:
     """What a running daemon says of the printer; it takes as long as its cameras do. Raises RetryError, UserError."""
     told = client.of(whole).post(f"/api/printers/{quote(printer)}/check", {}, CHECKED_WITHIN_S)["checks"]
-    return tuple(Check(one["what"], Verdict(one["verdict"]), one["found"], one["advice"]) for one in told)
+    return tuple(
+        Check(
+            one["what"],
+            Verdict(one["verdict"]),
+            one["found"],
+            one["advice"],
+            free_mb=one["free_mb"],
+            charge_percent=one["charge_percent"],
+        )
+        for one in told
+    )
 
 
 async def _sections(survey: Survey, wanted: tuple[Printer, ...]) -> list[table.Section]:

@@ -5,7 +5,7 @@ import os
 import shutil
 from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from lapsed import __version__, clock
@@ -154,13 +154,9 @@ class Reception:
                 named = f"camera {name}"
                 found += [
                     check if check.what == named else replace(check, what=f"{named}: {check.what}")
-                    for check in (judge.battery(check, last[name].loss, Wanted(None, wanted)) for check in checks)
+                    for check in judge.supplies(checks, last[name], Wanted(None, wanted))
                 ]
-        return Checks(
-            checks=tuple(
-                CheckLine(what=one.what, verdict=one.verdict.value, found=one.found, advice=one.advice) for one in found
-            )
-        )
+        return Checks(checks=tuple(CheckLine.model_validate(asdict(one)) for one in found))
 
     def test_frame(self, name: str) -> Path:
         """The file of a test frame."""

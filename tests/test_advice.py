@@ -40,6 +40,9 @@ def test_rows_are_read_as_plain_text_and_point_to_each_other() -> None:
         ("the host can't be heard: connection refused", "the print goes on without shots"),
         ("shot 9 missed: the disk has 3 MB left and min_free_mb is 500", "free some"),
         ("the worker hangs in the kernel and cannot be ended; unplug the camera and plug it in again", ""),
+        ("the disk has room for 12 more shots of 9.1 MB, and 300 are still to come", "free some"),
+        ("the card of camera main has room for 3 more shots of 9.1 MB, and 9 are still to come", "another card"),
+        ("the battery of camera main is at 61 %, lost 6 % an hour: enough for only 9 h of the 14 h", "feed it"),
         ("reading failed: no reason", ""),
     ],
 )

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from statistics import median
 
+from lapsed.camera.battery import Loss
 from lapsed.model import PrintInfo
 
 
@@ -79,6 +80,14 @@ class StoreFacts:
     folder: str
     free_mb: float
     trouble: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Lately:
+    """Bytes that a shot of the camera took, and its battery's loss; None where the last take does not tell."""
+
+    bytes_each: int | None = None
+    loss: Loss | None = None
 
 
 @dataclass(frozen=True, slots=True)

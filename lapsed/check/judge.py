@@ -7,7 +7,7 @@ from dataclasses import replace
 from lapsed.camera.battery import Loss, Wanted, outlook
 from lapsed.camera.flicker import flicker
 from lapsed.camera.inspection import SAME_SHUTTER
-from lapsed.check.facts import Holder, HostFacts, Light, StoreFacts, TrialFrame, TrialShot, spread
+from lapsed.check.facts import Holder, HostFacts, Lately, Light, StoreFacts, TrialFrame, TrialShot, spread
 from lapsed.clip.shape import shape
 from lapsed.gcode import park
 from lapsed.model import Block, Check, Motion, Position, PrintInfo, Refusal, Verdict
@@ -163,6 +163,12 @@ def frames_wanted(cadence: Cadence, running: PrintInfo | None = None, done: floa
     return None if by_rule is None else math.ceil(by_rule * (1 - done)) + int(cadence.last_frame)
 
 
+def supplies(told: Iterable[Check], last: Lately, wanted: Wanted) -> Iterator[Check]:
+    """The lines of a camera, with its card and battery judged by what is wanted of them, and by its last take."""
+    for check in told:
+        yield battery(card(check, wanted.shots, last.bytes_each), last.loss, wanted)
+
+
 def battery(told: Check, lost: Loss | None, wanted: Wanted) -> Check:
     """Whether the battery lasts, where it is known what it loses; else as the camera's line."""
     if told.charge_percent is None or lost is None:
@@ -178,7 +184,8 @@ def card(told: Check, wanted: int | None, frame_bytes: int | None) -> Check:
     if told.free_mb is None or wanted is None or not frame_bytes:
         return told
     fits = int(told.free_mb * 1e6 / frame_bytes)
-    found = f"{told.found}, room for {fits} shots of {frame_bytes / 1e6:.1f} MB; the rule wants {wanted}"
+    room = f"room for {fits} shots of {frame_bytes / 1e6:.1f} MB; the rule wants {wanted}"
+    found = f"{told.free_mb / 1000:.1f} GB free, {room}"
     if fits < wanted:
         return replace(told, verdict=Verdict.FAIL, found=found, advice="empty the card, or ask for fewer frames")
     return replace(told, verdict=Verdict.PASS, found=found, advice="")

@@ -1,10 +1,10 @@
 """What the last take of a camera teaches: how large its frames are, and what its battery loses."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from lapsed import supplies
-from lapsed.camera.battery import Loss
+from lapsed.check.facts import Lately
 from lapsed.errors import UserError
 from lapsed.settings import Printer, ReleaseCamera
 from lapsed.take import reader, schema
@@ -12,14 +12,6 @@ from lapsed.take.reader import TakeView
 
 MOST_LOOKED_AT = 20
 """Newest takes among which one of the printer is looked for."""
-
-
-@dataclass(frozen=True, slots=True)
-class Lately:
-    """Bytes that a shot of the camera took, and its battery's loss; None where the last take does not tell."""
-
-    bytes_each: int | None = None
-    loss: Loss | None = None
 
 
 def of_all(store: Path, printer: Printer) -> dict[str, Lately]:

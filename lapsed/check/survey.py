@@ -10,9 +10,9 @@ from pathlib import Path
 from lapsed.camera.battery import Wanted
 from lapsed.check import judge, place
 from lapsed.check.bridged import bridge
-from lapsed.check.facts import TrialFrame, TrialShot
+from lapsed.check.facts import Lately, TrialFrame, TrialShot
 from lapsed.check.holders import camera_nodes, holders
-from lapsed.check.lately import Lately, of_all
+from lapsed.check.lately import of_all
 from lapsed.check.printed import Printed
 from lapsed.check.session import Session, Taken, opened
 from lapsed.check.table import Section
@@ -46,8 +46,7 @@ class _Seen:
     def compare(self, last: Lately, wanted: Wanted) -> None:
         """Judge card and battery against what is wanted, by the test shots, and else by the last take."""
         self.bytes_each = self.bytes_each or last.bytes_each
-        lines = (judge.card(check, wanted.shots, self.bytes_each) for check in self.checks)
-        self.checks = [judge.battery(check, last.loss, wanted) for check in lines]
+        self.checks = list(judge.supplies(self.checks, replace(last, bytes_each=self.bytes_each), wanted))
 
 
 @dataclass(slots=True)

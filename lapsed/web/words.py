@@ -90,12 +90,17 @@ class DeleteWish(Word):
 
 
 class CheckLine(Word):
-    """One thing that was looked at: what, pass or warn or fail, how it is, and what to do about it."""
+    """One thing that was looked at: what, pass or warn or fail, how it is, and what to do about it.
+
+    Of a card the room on it, MB, and of a battery what is left in it, %, as far as they are told in figures.
+    """
 
     what: str
     verdict: str
     found: str
     advice: str
+    free_mb: float | None = None
+    charge_percent: int | None = None
 
 
 class Checks(Word):

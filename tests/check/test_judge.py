@@ -3,8 +3,9 @@
 import pytest
 
 from lapsed.camera import inspection
+from lapsed.camera.battery import Loss, Wanted
 from lapsed.check import judge
-from lapsed.check.facts import Holder, HostFacts, Light, Spread, StoreFacts, TrialFrame, TrialShot, spread
+from lapsed.check.facts import Holder, HostFacts, Lately, Light, Spread, StoreFacts, TrialFrame, TrialShot, spread
 from lapsed.model import Check, PrintInfo, Verdict
 from lapsed.settings import Cadence, CameraPart, Clip, FeedLink, Machine, Power, Printer, SceneCamera
 
@@ -132,6 +133,8 @@ def test_frames_wanted(cadence, running, done, expected):
     assert expected == judge.frames_wanted(cadence, running, done)
 
 
+LATELY = Lately(10_000_000, Loss(0.9, None, 1))
+
 # Frames of 10 MB: 300 of them are 3 GB.
 CARDS = {
     "room for the plan, though little": ((3000.0,), 300, 10_000_000, PASS),
@@ -145,6 +148,15 @@ CARDS = {
 @pytest.mark.parametrize(("free_mb", "wanted", "each", "expected"), CARDS.values(), ids=CARDS)
 def test_a_card(free_mb, wanted, each, expected):
     assert expected == judge.card(inspection.card(free_mb), wanted, each).verdict
+
+
+def test_what_a_daemon_has_judged_is_judged_anew_for_another_print():
+    first = judge.supplies([inspection.card((3000.0,)), inspection.battery("61%")], LATELY, Wanted(10.0, 300))
+    again = judge.supplies(first, LATELY, Wanted(14.0, 301))
+    assert [(check.verdict, check.found) for check in again] == [
+        (FAIL, "3.0 GB free, room for 300 shots of 10.0 MB; the rule wants 301"),
+        (PASS, "61 %, lost 0.9 % an hour: enough for 14 h 0 min still to print"),
+    ]
 
 
 def test_a_line_of_something_else_than_a_card_stays():

@@ -7,7 +7,8 @@ import pytest
 from lapsed.camera import inspection
 from lapsed.camera.battery import Loss, Wanted
 from lapsed.check import judge
-from lapsed.check.lately import Lately, lately, of_all
+from lapsed.check.facts import Lately
+from lapsed.check.lately import lately, of_all
 from lapsed.clock import Stamp, utc_text
 from lapsed.decide import director
 from lapsed.model import CameraTold, Cue, Landed, LinkUp, Outcome, PrintInfo, PrintStarted, Why
