@@ -2,6 +2,7 @@
 
 import ctypes
 import json
+import os
 import signal
 import sys
 from pathlib import Path
@@ -23,8 +24,10 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the parent too, which ends this process
     ctypes.CDLL(None).prctl(_PARENT_DEATH, signal.SIGKILL)
     order = json.load(sys.stdin)
+    if os.getppid() != order["parent"]:  # it died before the kernel was asked to tell of it
+        sys.exit(1)
     edit, out = from_json(order["edit"]), Path(order["out"])
-    means = Means(max(1, cores() // order["processes"]), order["processes"])
+    means = Means(cores(), order["processes"])
     try:
         broken = encode_segment(
             edit,

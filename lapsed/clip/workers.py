@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import os
 import selectors
 import subprocess
 import sys
@@ -63,6 +64,7 @@ def _start(edit: EditList, folder: Path, segment: Segment, out: Path, processes:
         "segment": [segment.number, segment.start, segment.stop, segment.frames],
         "out": str(out),
         "processes": processes,
+        "parent": os.getpid(),
     }
     child = subprocess.Popen(
         [sys.executable, "-m", "lapsed.clip.worker"],

@@ -1,4 +1,5 @@
 import json
+import os
 import shutil
 import signal
 import subprocess
@@ -14,7 +15,7 @@ from lapsed.clip import delivery
 from lapsed.clip.codec import CODECS
 from lapsed.clip.cut import Segment, cut
 from lapsed.clip.delivery import Means
-from lapsed.clip.editlist import EditList, Piece
+from lapsed.clip.editlist import EditList, Piece, to_json
 from lapsed.clip.labels import Tags
 from lapsed.clip.orient import Rect
 from lapsed.clip.partial import only_one
@@ -68,10 +69,10 @@ def test_segments_join_to_a_stream_that_an_outside_decoder_takes(
 def test_several_processes_make_the_same_packets_as_one(takes_of: Callable, tmp_path: Path) -> None:
     folder, edit = takes_of(4), plan([40] * 6)
     heard: list[int] = []
-    means = Means(2, 2)
+    means = Means(delivery.cores(), 2)
     (folder / "1.jpg").write_bytes(b"broken")
     assert len(cut(edit)) == 2
-    one = delivery.write(edit, folder, tmp_path / "one.mp4", Tags("t"), lambda _: None, means=Means(1))
+    one = delivery.write(edit, folder, tmp_path / "one.mp4", Tags("t"), lambda _: None)
     two = delivery.write(edit, folder, tmp_path / "two.mp4", Tags("t"), heard.append, means=means)
     assert packets(tmp_path / "one.mp4") == packets(tmp_path / "two.mp4")
     assert [bad.frame for bad in one] == [bad.frame for bad in two] == ["1.jpg"]
@@ -199,22 +200,26 @@ def test_two_stitches_into_one_folder_are_kept_apart(tmp_path: Path) -> None:
         assert list(tmp_path.iterdir()) == []
 
 
-def test_a_worker_takes_its_order_as_json(takes_of: Callable, tmp_path: Path) -> None:
-    from lapsed.clip.editlist import to_json  # noqa: PLC0415 - only here
-
+def ordered(folder: Path, out: Path, parent: int) -> "subprocess.CompletedProcess[str]":
     order = {
         "edit": to_json(plan([2, 2])),
-        "folder": str(takes_of(2)),
+        "folder": str(folder),
         "segment": [0, 0, 2, 4],
-        "out": str(tmp_path / "nowhere" / "s.mp4"),
+        "out": str(out),
         "processes": 1,
+        "parent": parent,
     }
-    done = subprocess.run(
-        [sys.executable, "-m", "lapsed.clip.worker"],
-        input=json.dumps(order),
-        capture_output=True,
-        text=True,
-        check=True,
-    )
+    command = [sys.executable, "-m", "lapsed.clip.worker"]
+    return subprocess.run(command, input=json.dumps(order), capture_output=True, text=True, check=False)
+
+
+def test_a_worker_takes_its_order_as_json(takes_of: Callable, tmp_path: Path) -> None:
+    done = ordered(takes_of(2), tmp_path / "nowhere" / "s.mp4", os.getpid())
     word, value = json.loads(done.stdout.splitlines()[-1])
     assert (word, value) == ("error", f"cannot encode {tmp_path}/nowhere/s.mp4: No such file or directory")
+
+
+def test_a_worker_whose_parent_was_killed_while_it_started_does_nothing(takes_of: Callable, tmp_path: Path) -> None:
+    done = ordered(takes_of(2), tmp_path / "s.mp4", 0)  # no process has that number
+    assert (done.returncode, done.stdout) == (1, "")
+    assert not (tmp_path / "s.mp4").exists()
