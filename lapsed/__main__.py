@@ -7,13 +7,17 @@ Exit codes: 0 done; 1 done in part, the message says what is missing; 2 the inpu
 import argparse
 import difflib
 import logging
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import NamedTuple, NoReturn
+from typing import NamedTuple, NoReturn, TextIO
 
 from lapsed import __version__
 from lapsed.errors import LapsedError, UserError
+
+LOG = "%(asctime)s %(levelname)s %(name)s: %(message)s"
+"""With times, for a command that goes on; what another one has to say is read at once."""
 
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
@@ -53,13 +57,17 @@ class _Parser(argparse.ArgumentParser):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; its exit code."""
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    # A shell may close them; what is written then is meant for nobody.
+    sys.stdout, sys.stderr = sys.stdout or _nowhere(), sys.stderr or _nowhere()
     try:
         words = sys.argv[1:] if arguments is None else arguments
         args = _parser(words).parse_args(words)
+        lasting = args.verbose or any(getattr(args, name, False) for name in ("lasting", "watch"))
+        logging.basicConfig(stream=sys.stderr, level=logging.INFO, format=LOG if lasting else "lapsed: %(message)s")
         if args.verbose:
             logging.getLogger("lapsed").setLevel(logging.DEBUG)
-        return int(args.func(args))
+        status = int(args.func(args))
+        sys.stdout.flush()
     except UserError as error:
         print(f"lapsed: {error}", file=sys.stderr)
         return BAD_INPUT
@@ -75,10 +83,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         logging.getLogger("lapsed").debug("not seen to where it came up", exc_info=True)
         where = "" if error.filename is None else f"{error.filename}: "
         print(f"lapsed: {where}{error.strerror or error}; check the name and the permissions", file=sys.stderr)
+        sys.stdout = None  # it may be what can't be written
         return BAD_INPUT
     except KeyboardInterrupt:
         print("lapsed: interrupted", file=sys.stderr)
         return INTERRUPTED
+    return status
+
+
+def _nowhere() -> TextIO:
+    return open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123 - open until the process ends
 
 
 def _parser(words: Sequence[str]) -> argparse.ArgumentParser:

@@ -31,7 +31,7 @@ def printers(whole: settings.Settings, name: str | None) -> tuple[settings.Print
     found = tuple(printer for printer in whole.printer if name in (None, printer.name))
     if not found:
         known = ", ".join(printer.name for printer in whole.printer)
-        raise UserError(f"there is no printer {name!r} in the configuration; there are {known}")
+        raise UserError(f"there is no printer {name!r} in the configuration; it has {known}")
     return found
 
 

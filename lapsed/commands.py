@@ -27,7 +27,7 @@ def add_demo(parser: argparse.ArgumentParser) -> None:
 def add_run(parser: argparse.ArgumentParser) -> None:
     """What `run` is called with."""
     arguments.add_config(parser)
-    parser.set_defaults(func=_run)
+    parser.set_defaults(func=_run, lasting=True)
 
 
 def _count(text: str) -> int:

@@ -45,12 +45,7 @@ def _options(args: argparse.Namespace) -> Options:
 
 
 def _printer(args: argparse.Namespace) -> Printer:
-    whole = configuration.load(configuration.locate(args.config))
-    found = next((printer for printer in whole.printer if printer.name == args.printer), None)
-    if found is None:
-        names = ", ".join(printer.name for printer in whole.printer)
-        raise UserError(f"there is no printer {args.printer!r} in the configuration; it has {names}")
-    return found
+    return arguments.printers(configuration.load(configuration.locate(args.config)), args.printer)[0]
 
 
 def configured(printer: Printer, *, verbose: bool = False) -> Options:

@@ -19,7 +19,7 @@ from lapsed.host.inference import Findings, infer
 from lapsed.host.listening import listen
 from lapsed.host.series import gather, leaves
 from lapsed.model import ConsoleSeen, HostEvent, MotionSeen, ProgressSeen
-from lapsed.settings import Call, FeedLink, Printer, States
+from lapsed.settings import Call, FeedLink, States
 
 SHOWN_A_SECOND = 15
 """Changes that are shown live; nobody reads more."""
@@ -68,10 +68,7 @@ def _link(args: argparse.Namespace) -> FeedLink | None:
         if args.url is None and args.replay is None:
             raise UserError("name the host's URL, or --replay FILE, or --printer NAME of the configuration")
         return None
-    settings = configuration.load(configuration.locate(args.config))
-    printer: Printer | None = next((one for one in settings.printer if args.printer in (None, one.name)), None)
-    if printer is None:
-        raise UserError(f"the configuration has no printer {args.printer!r}")
+    printer = arguments.printers(configuration.load(configuration.locate(args.config)), args.printer)[0]
     if not isinstance(printer.link, FeedLink):
         raise UserError(f"printer {printer.name} is not followed by a feed")
     return printer.link
@@ -84,6 +81,8 @@ def _listen(args: argparse.Namespace, link: FeedLink | None) -> list[recording.H
     url = args.url or (link.url if link is not None else "")
     calls = tuple(_call(text) for text in args.say) or (link.on_connect if link is not None else ())
     heard: list[recording.Heard] = []
+    if not url.startswith(("ws://", "wss://")):
+        raise UserError(f"{url} is no WebSocket address: it begins with ws:// or wss://")
     print(f"listening to {url}; print something small, and interrupt with Ctrl-C when it is done", file=sys.stderr)
     show, begun_s = _Show(sys.stderr), clock.monotonic()
 

@@ -1,6 +1,7 @@
 """The commands that set lapsed up on a machine."""
 
 import argparse
+import shlex
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -74,7 +75,7 @@ def _init(args: argparse.Namespace) -> int:
     for line in _found(found):
         print(line)
     text = first_configuration.written(_answers(args, found))
-    configuration.parse(text, where="what would be written")
+    configuration.parse(text, where="a configuration of these answers")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         with out.open("x", encoding="utf-8") as file:
@@ -82,12 +83,13 @@ def _init(args: argparse.Namespace) -> int:
     except OSError as error:
         raise UserError(f"cannot write {out}: {error.strerror}") from error
     print(f"wrote {out}")
+    which = f" --config {shlex.quote(str(out))}" if args.out is not None else ""
     print("next:")
     if args.facts is None:
-        print("  lapsed feed URL --write facts.toml   finds where your host's facts stand, during a small print")
+        print("  lapsed feed URL --write facts.toml, during a small print: finds where your host's facts stand")
     print(f"  look through {out}: park point, bed and the host's calls")
-    print("  lapsed check                         looks camera, host and disk over")
-    print("  lapsed run                           beside a small print, with your hand near the printer's switch")
+    print(f"  lapsed check{which}   looks camera, host and disk over")
+    print(f"  lapsed run{which}     beside a small print, with your hand near the printer's switch")
     return 0
 
 

@@ -4,6 +4,7 @@ import argparse
 import json
 from contextlib import suppress
 from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path
 
 from lapsed import arguments, client, configuration
@@ -28,6 +29,8 @@ def _takes(args: argparse.Namespace) -> int:
     store = (args.store if whole is None else whole.store.folder).expanduser()
     if args.take is not None:
         return _one_take(_confined(store, args.take), as_json=args.json)
+    if args.store is not None and not store.exists():
+        raise UserError(f"there is no folder {store}; name the one that holds the takes")
     takes = reader.list_takes(store)
     if whole is not None and not args.json:
         _tell_now(whole)
@@ -70,11 +73,10 @@ def _one_take(folder: Path, *, as_json: bool) -> int:
     landed = sum(shot.outcome == "landed" for shot in view.shots)
     print(f"take     {view.name}")
     print(f"print    {view.print.name}")
-    print(f"began    {view.started_utc}")
-    print(
-        f"ended    {view.ended_utc or 'still open'}{f', {view.outcome}' if view.outcome else ''}"
-        f"{f' ({view.reason})' if view.reason else ''}"
-    )
+    print(f"began    {_local(view.started_utc)}")
+    outcome = f", {view.outcome}" if view.outcome else ""
+    reason = f" ({view.reason})" if view.reason else ""
+    print(f"ended    {_local(view.ended_utc) if view.ended_utc else 'still open'}{outcome}{reason}")
     print(f"cues     {len(view.cues)}, {landed} frames landed from {', '.join(view.cameras)}")
     waiting = sum(shot.outcome == "on card" for shot in view.shots)
     if waiting:
@@ -83,5 +85,13 @@ def _one_take(folder: Path, *, as_json: bool) -> int:
     for shot in missed:
         print(f"missed   shot {shot.cue} of {shot.camera}: {shot.reason}")
     for event in view.news:
-        print(f"event    {event.utc} {event.text}")
+        print(f"event    {_local(event.utc)} {event.text}")
     return 0
+
+
+def _local(utc: str | None) -> str:
+    """A time of the journal as the clock on the wall shows it; as it stands where it is none."""
+    try:
+        return f"{datetime.fromisoformat(utc or '').astimezone():%Y-%m-%d %H:%M:%S}"
+    except (ValueError, OverflowError):
+        return str(utc)

@@ -49,15 +49,20 @@ def written(answers: Answers) -> str:
     """The configuration as TOML, commented."""
     x, y = park_point(answers)
     return TEMPLATE.substitute(
-        store=json.dumps(answers.store),
-        printer=json.dumps(answers.printer),
-        link=answers.facts.rstrip() or LINK.substitute(url=json.dumps(answers.url)),
+        store=_quoted(answers.store),
+        printer=_quoted(answers.printer),
+        link=answers.facts.rstrip() or LINK.substitute(url=_quoted(answers.url)),
         height=f"{answers.height_mm:g}",
         park=f"[{x:g}, {y:g}]",
         bed=_bed(answers),
         length=f"{answers.length_s:g}",
         camera=_camera(answers),
     )
+
+
+def _quoted(text: str) -> str:
+    """A basic string of TOML, whose escapes are JSON's."""
+    return json.dumps(text, ensure_ascii=False)
 
 
 def _bed(answers: Answers) -> str:
@@ -70,9 +75,9 @@ def _bed(answers: Answers) -> str:
 def _camera(answers: Answers) -> str:
     kind = f'kind = "{answers.camera}"'
     if answers.camera == "capture":
-        return f"{kind}\ndevice = {json.dumps(answers.device)}"
+        return f"{kind}\ndevice = {_quoted(answers.device)}"
     if answers.camera == "release":
-        kind += f"\nport = {json.dumps(answers.device)}"
+        kind += f"\nport = {_quoted(answers.device)}"
     return f"{kind}\nexposure_s = 0.25    # the shutter time that is set on the camera"
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from lapsed import configuration, settings
+from lapsed import arguments, configuration, settings
 from lapsed.errors import UserError
 from lapsed.gcode import mark, plan, plan_text, plot
 from lapsed.gcode.choice import Wish
@@ -53,20 +53,18 @@ def _given(args: argparse.Namespace) -> _Given:
     except UserError:
         if args.config is not None or args.printer is not None:
             raise
-        log.warning("there is no configuration: reckoning with the defaults of a 220 mm machine")
-        return _Given(settings.Machine(), Path.cwd())
+        usual = settings.Machine()
+        x, y = usual.park_point_mm
+        log.warning("there is no configuration: reckoning with a bed of 220 x 220 mm and the park point %g,%g", x, y)
+        return _Given(usual, Path.cwd())
     whole = configuration.load(path)
-    named = [printer for printer in whole.printer if args.printer in (None, printer.name)]
-    if not named:
-        raise UserError(
-            f"{path} has no printer named {args.printer!r}; it has {', '.join(p.name for p in whole.printer)}"
-        )
+    printer = arguments.printers(whole, args.printer)[0]
     # The head waits for the slowest of the cameras that hold the print.
-    cameras = [camera for camera in named[0].camera if camera.required] or named[0].camera
+    cameras = [camera for camera in printer.camera if camera.required] or printer.camera
     lag_s, exposure_s = max(
         ((max(camera.least_s - camera.exposure_s, RELEASE_LAG_S), camera.exposure_s) for camera in cameras), key=sum
     )
-    return _Given(named[0].machine, whole.store.folder.expanduser(), exposure_s, lag_s)
+    return _Given(printer.machine, whole.store.folder.expanduser(), exposure_s, lag_s)
 
 
 def _pieces(path: Path) -> Iterator[bytes]:

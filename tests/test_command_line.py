@@ -27,6 +27,27 @@ def test_a_typo_in_a_command_is_answered_with_the_nearest(typed, told, capsys):
     assert capsys.readouterr().err == f"lapsed: {told}\n"
 
 
+@pytest.mark.parametrize("redirection", [">&-", "2>&-", ">&- 2>&-", ">/dev/full", "| head -n 0"])
+def test_what_nobody_can_read_or_keep_ends_no_command_in_a_traceback(redirection, tmp_path):
+    line = f"{sys.executable} -m lapsed snippet {redirection}"
+    environ = {"HOME": str(tmp_path), "PATH": "/usr/bin:/bin"}
+    done = subprocess.run(
+        ["/bin/sh", "-c", line], cwd=tmp_path, env=environ, capture_output=True, text=True, check=False
+    )
+    assert "Traceback" not in done.stderr
+    assert "Exception" not in done.stderr
+    assert done.returncode == (BAD_INPUT if "full" in redirection else 0)
+    assert ("No space left on device" in done.stderr) == ("full" in redirection)
+
+
+def test_what_a_command_has_to_say_bears_no_time_of_day(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    done = subprocess.run(
+        [sys.executable, "-m", "lapsed", "snippet"], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert done.stderr.startswith("lapsed: there is no configuration: reckoning with a bed of 220 x 220 mm")
+
+
 @pytest.mark.parametrize(
     ("words", "spared"),
     [

@@ -85,13 +85,15 @@ def test_init_finds_the_camera_and_writes_once(tmp_path, capsys, monkeypatch):
     card.mkdir(parents=True)
     (card / "OTTR0001.JPG").write_bytes(b"\xff\xd8\xff\xd9")
     monkeypatch.setenv("VCAMERADIR", str(tmp_path / "card"))
-    out = tmp_path / "new" / "lapsed.toml"
-    assert main(["init", "--out", str(out), "--yes", "--printer", "pier", "--bed", "round:180", "--length", "8"]) == 0
+    out = tmp_path / "new ones" / "lapsed.toml"
+    answers = ["--printer", "pier", "--bed", "round:180", "--length", "8", "--store", "/srv/Größe"]
+    assert main(["init", "--out", str(out), "--yes", *answers]) == 0
     told = capsys.readouterr().out
     assert "still camera: " in told
-    assert "lapsed check" in told
+    assert f"lapsed check --config '{out}'" in told
     assert configuration.load(out).printer[0].machine.bed.radius_mm == 90
     before = out.read_text()
+    assert 'folder = "/srv/Größe"' in before
     assert main(["init", "--out", str(out), "--yes"]) == 2
     assert out.read_text() == before
 

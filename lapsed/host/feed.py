@@ -133,7 +133,7 @@ class Feed:
             )
         except (OSError, WebSocketException, ValueError) as error:  # ValueError: a host name that can be none
             level = logging.DEBUG if self._unreachable else logging.WARNING
-            self._trouble = _trouble(error)
+            self._trouble = trouble(error)
             log.log(level, "host %s cannot be reached, still trying: %s", self._where, self._trouble)
             self._unreachable = True
             return 0.0
@@ -253,7 +253,7 @@ def next_delay_s(last_s: float, lived_s: float, most_s: float) -> float:
     return min(2 * last_s, most_s)
 
 
-def _trouble(error: Exception) -> str:
+def trouble(error: Exception) -> str:
     """Why a host can't be reached, as the system says it where it does; asyncio names the call instead."""
     if isinstance(error, OSError) and error.errno is not None and error.errno > 0:
         return os.strerror(error.errno).lower()

@@ -6,8 +6,9 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from websockets.asyncio.client import connect
 from websockets.exceptions import ConnectionClosed, WebSocketException
 
-from lapsed.errors import RetryError, UserError
+from lapsed.errors import RetryError
 from lapsed.host import rpc
+from lapsed.host.feed import trouble
 from lapsed.settings import Call
 
 OPEN_WITHIN_S = 10.0
@@ -17,10 +18,8 @@ LARGEST_BYTES = 4 * 2**20
 async def listen(url: str, headers: Mapping[str, str], calls: Sequence[Call]) -> AsyncIterator[object]:
     """Each message that is JSON, after `calls` were said.
 
-    Raises UserError for an address that is none, RetryError when the host can't be reached or goes away.
+    Raises RetryError when the host can't be reached or goes away.
     """
-    if not url.startswith(("ws://", "wss://")):
-        raise UserError(f"{url} is no WebSocket address: it begins with ws:// or wss://")
     try:
         async with connect(
             url, additional_headers=dict(headers), open_timeout=OPEN_WITHIN_S, max_size=LARGEST_BYTES, close_timeout=1
@@ -35,4 +34,6 @@ async def listen(url: str, headers: Mapping[str, str], calls: Sequence[Call]) ->
     except ConnectionClosed as error:
         raise RetryError(f"the host went away: {error}") from error
     except (OSError, WebSocketException, ValueError) as error:
-        raise RetryError(f"the host can't be reached: {str(error) or type(error).__name__}") from error
+        raise RetryError(
+            f"nothing answers as a WebSocket at {url}: {trouble(error)}; check the address, and that the host runs"
+        ) from error

@@ -157,7 +157,7 @@ async def test_the_file_that_the_host_names_is_read_where_it_keeps_it(nothing, t
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (("--printer", "none"), "there is no printer 'none' in the configuration; there are ottermole"),
+        (("--printer", "none"), "there is no printer 'none' in the configuration; it has ottermole"),
         (("--shots", "0"), "'0' is not a number of shots from 1 to 100"),
     ],
 )

@@ -146,7 +146,7 @@ def test_the_configuration_is_heeded(part: Path, capsys: pytest.CaptureFixture[s
     out = capsys.readouterr().out
     assert "G1 X5 Y5 " in out
     assert "G4 P1600" in out
-    with pytest.raises(UserError, match="has no printer named 'other'; it has bench"):
+    with pytest.raises(UserError, match="there is no printer 'other' in the configuration; it has bench"):
         call("plan", part, "--config", config, "--printer", "other")
 
 

@@ -178,7 +178,10 @@ async def test_the_command_maps_a_host_and_the_mapping_replays(tmp_path, capsys)
     [
         ([], "name the host's URL"),
         (["http://127.0.0.1/"], "no WebSocket address"),
-        (["ws://127.0.0.1:9/"], "can't be reached"),
+        (
+            ["ws://127.0.0.1:9/"],
+            "as a WebSocket at ws://127.0.0.1:9/: connection refused; check the address",
+        ),
         (["ws://127.0.0.1:9/", "--say", "{half"], "neither a method's name nor JSON"),
         (["--replay", "/nowhere"], "cannot read the recording"),
     ],

@@ -195,7 +195,7 @@ async def test_a_host_that_is_no_websocket_is_tried_on_and_said_once(
     assert "secret" not in caplog.text
 
 
-@pytest.mark.parametrize("url", ["ws://", "ws://host.invalid:99999/", "ws://" + "x" * 100 + "/", "ws://[/"])
+@pytest.mark.parametrize("url", ["ws://a..b/", "ws://" + "x" * 100 + "/"])
 async def test_an_address_that_can_be_none_never_ends_the_feed(
     following: Following, caplog: pytest.LogCaptureFixture, url: str
 ) -> None:
