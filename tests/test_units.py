@@ -41,6 +41,14 @@ def test_services_reach_little_more_than_they_need(installed, name):
     assert float(found[1]) <= MOST_EXPOSED, told.stdout
 
 
+@pytest.mark.parametrize("name", SERVICES)
+def test_a_call_that_is_kept_from_a_service_fails_and_kills_nobody(name):
+    # systemd.exec(5), SystemCallFilter=: without an error number the process is killed, as the bridge was by the linear
+    # algebra under NumPy, which binds its memory to a node when it is loaded.
+    text = (UNITS / name).read_text()
+    assert ("SystemCallFilter=" in text, "SystemCallErrorNumber=EPERM" in text) == (True, True)
+
+
 @pytest.mark.parametrize("name", ["lapsed.service", "lapsed-bridge@.service"])
 def test_services_still_reach_cameras_adapters_and_capture_devices(name):
     text = (UNITS / name).read_text()
