@@ -2,10 +2,12 @@
 
 import subprocess
 import sys
+import time
 
 import pytest
 
 from lapsed.__main__ import BAD_INPUT, COMMANDS, main
+from lapsed.commands_takes import _local
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -67,3 +69,28 @@ def test_a_command_loads_only_what_it_needs(words, spared, tmp_path):
         [sys.executable, "-c", told, *words], cwd=tmp_path, capture_output=True, text=True, check=True
     )
     assert set(done.stdout.splitlines()[-1].split()) & spared == set()
+
+
+def test_a_store_that_is_not_there_is_no_store_without_takes(tmp_path, capsys):
+    assert main(["takes", "--store", str(tmp_path / "takse")]) == BAD_INPUT
+    assert f"there is no folder {tmp_path / 'takse'}" in capsys.readouterr().err
+    assert main(["takes", "--store", str(tmp_path)]) == 0
+
+
+@pytest.mark.parametrize(
+    ("utc", "shown"),
+    [
+        # POSIX.1-2017, 8.3: "AAA-3" is three hours east of Greenwich.
+        ("2026-03-01T22:30:05.123456Z", "2026-03-02 01:30:05"),
+        ("soon", "soon"),
+        (None, "None"),
+    ],
+)
+def test_times_of_a_take_are_told_by_the_clock_on_the_wall(utc, shown, monkeypatch):
+    monkeypatch.setenv("TZ", "AAA-3")
+    time.tzset()
+    try:
+        assert _local(utc) == shown
+    finally:
+        monkeypatch.undo()
+        time.tzset()
