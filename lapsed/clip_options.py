@@ -78,7 +78,8 @@ def changed(clip: settings.Clip, changes: Mapping[str, Any]) -> settings.Clip:
         # What each option says by itself is right by now: only what doesn't go together is left.
         told = refusal.sentence("", error.errors()[0])
         for key in mine:
-            told = told.replace(key, f"--{key.replace('_', '-')}") if "_" in key else told  # the others are words
+            option = "--size" if key == "size_px" else f"--{key.removesuffix('_s').replace('_', '-')}"
+            told = told.replace(key, option) if "_" in key else told  # the others are words
         raise UserError(f"clip {clip.name!r}: {told}") from error
 
 

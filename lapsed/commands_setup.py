@@ -147,7 +147,8 @@ def _install_service(args: argparse.Namespace) -> int:
             return 1
         installation.undo(args.root, print)
         return 0
-    plan = installation.planned(installation.program(), args.config.absolute(), installation.shipped)
+    config = args.config.absolute()
+    plan = installation.planned(installation.program(), config, installation.shipped)
     if args.show:
         for place, text in plan.files.items():
             print(f"# {place}\n{text}")
@@ -158,8 +159,8 @@ def _install_service(args: argparse.Namespace) -> int:
     if args.show or not _agreed("Do it?", args):
         return 0 if args.show else 1
     installation.install(plan, args.root, print)
-    if not (args.root / str(args.config).lstrip("/")).is_file():
-        print(f"next: write {args.config} (see lapsed init), then: systemctl start lapsed")
+    if not (args.root / str(config).lstrip("/")).is_file():
+        print(f"next: lapsed init --out {config} --store /var/lib/lapsed, or copy yours; then systemctl start lapsed")
     print("to undo: lapsed install-service --undo")
     return 0
 

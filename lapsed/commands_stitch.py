@@ -61,8 +61,14 @@ def judge(args: argparse.Namespace) -> int:
 
 def footage_of(args: argparse.Namespace) -> Footage:
     """The frames of the take or the folder that is asked for. Raises UserError."""
-    is_take = (args.path / "take.db").is_file()
-    return footage_of_take(args.path, args.camera) if is_take else footage_of_folder(args.path)
+    if (args.path / "take.db").is_file():
+        return footage_of_take(args.path, args.camera)
+    take = next(args.path.glob("*/take.db"), None) if args.path.is_dir() else None
+    if take is not None:
+        raise UserError(f"{args.path} holds takes; name one of them, such as {take.parent}")
+    if args.camera is not None:
+        raise UserError(f"{args.path} is no take, and a folder of pictures has no cameras: leave --camera out")
+    return footage_of_folder(args.path)
 
 
 def footage_of_take(take: Path, camera: str | None = None) -> Footage:

@@ -26,7 +26,7 @@ def test_everything_that_ships_is_written_with_the_right_paths_and_taken_off_aga
     assert f"ExecStart={installation.program()} run --config /srv/lapsed/my.toml" in unit
     job = (tmp_path / "etc/systemd/system/lapsed-stitch@.service").read_text()
     assert f"ExecStart={installation.program().parent}/python -m lapsed.stitch_job" in job
-    assert "next: write /srv/lapsed/my.toml" in capsys.readouterr().out
+    assert "next: lapsed init --out /srv/lapsed/my.toml --store /var/lib/lapsed" in capsys.readouterr().out
     assert main(["install-service", "--root", str(tmp_path), "--yes", "--undo"]) == 0
     assert files(tmp_path) == {"kept"}
 

@@ -77,6 +77,7 @@ def test_a_master_takes_what_concerns_its_pace_alone() -> None:
         ("--focus 2,0", "argument --focus: '2,0' has to be 1 or less"),
         ("--end-focus 2", "argument --end-focus: '2' is not a spot; write it like 0.5,0.4"),
         ("--burn-in speed", "argument --burn-in: 'speed' has to be 'layer', 'height' or 'elapsed'"),
+        ("--size 320x240 --aspect 9:16", "--size and aspect both say the shape; leave one of them out"),
         ("--every-frame --between dissolve", "frames between output frames; leave --every-frame out"),
     ],
 )
@@ -88,6 +89,13 @@ def test_a_value_that_makes_no_sense_is_one_sentence_with_its_option(
     assert (status, out, error.count("\n")) == (2, "", 1)
     assert says in error
     assert not (folder / "clips").exists()
+
+
+def test_a_store_and_a_folder_of_pictures_are_no_takes(takes_of: Callable, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = takes_of(1)
+    assert "has no cameras: leave --camera out" in run(capsys, str(folder), "--camera", "main")[2]
+    (folder / "take.db").touch()
+    assert f"{folder.parent} holds takes; name one of them, such as {folder}" in run(capsys, str(folder.parent))[2]
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
