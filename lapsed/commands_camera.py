@@ -278,11 +278,16 @@ def _ingest(args: argparse.Namespace) -> int:
     surely = "beyond doubt" if report.margin > 20 else f"{math.exp(report.margin):.0f} to 1"
     print(f"take     {report.take}, camera {report.camera}")
     print(f"clock    the camera's is {ahead} ours{zone}, and runs {report.drift_ppm:+.0f} parts in a million")
+    if report.clock_set is not None:
+        shot, by_s = report.clock_set
+        print(f"         it was set {span(abs(by_s))} {'on' if by_s > 0 else 'back'} before shot {shot}")
     print(f"match    {surely} against the next best way to match")
     verb = "would be landed" if args.dry_run else "landed"
     print(f"photos   {report.photos}: {report.landed} {verb}, {report.strays} of no shot")
     if report.already:
         print(f"before   {report.already} shots were landed already")
+    if report.unread:
+        print(f"unread   {len(report.unread)} hold no photo, or none that tells its time: {', '.join(report.unread)}")
     reasons: dict[str, list[int]] = {}
     for number, why in report.left:
         reasons.setdefault(why, []).append(number)

@@ -13,6 +13,7 @@ HEAD_BYTES = 1 << 20
 """How much of a file's beginning is enough: cameras write their directories there."""
 
 _EXIF_POINTER, _DATE_TIME, _ORIGINAL, _OFFSET, _SUBSEC, _EXPOSURE = 0x8769, 0x0132, 0x9003, 0x9011, 0x9291, 0x829A
+_MAKE, _MODEL, _SERIAL = 0x010F, 0x0110, 0xA431
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 9: 4, 10: 8}  # bytes of a value by its type (TIFF 6.0, section 2)
 _ORDERS = {b"II": "<", b"MM": ">"}
 _MOST_ENTRIES = 512
@@ -23,13 +24,15 @@ class Exif:
     """What was found; None for what is not there or makes no sense.
 
     `taken` is the camera's local time, without a zone, with as many decimals as `digits` tells of; `offset` is how far
-    that local time is ahead of UTC. `exposure_s` is the shutter time.
+    that local time is ahead of UTC. `exposure_s` is the shutter time. `camera` is its maker, model and serial number,
+    as far as they are told.
     """
 
     taken: datetime | None = None
     digits: int = 0
     offset: timedelta | None = None
     exposure_s: float | None = None
+    camera: str = ""
 
 
 def read(head: bytes) -> Exif:
@@ -102,6 +105,7 @@ def _told(tags: dict[int, bytes | int | float]) -> Exif:
         digits=len(digits[0]) if taken is not None and digits is not None else 0,
         offset=_offset(_text(tags.get(_OFFSET))),
         exposure_s=exposure if isinstance(exposure, float) and 0 < exposure < 100_000 else None,
+        camera=" ".join(filter(None, (_text(tags.get(tag)) for tag in (_MAKE, _MODEL, _SERIAL)))),
     )
 
 

@@ -11,6 +11,7 @@ from lapsed.errors import UserError
 from lapsed.ingest import dcf
 
 _JPEG = b"\xff\xd8\xff"
+_CALLED_JPEG = (".jpg", ".jpeg")
 _TIFFS = (b"II", b"MM")
 _BOXED = b"ftyp"
 _FINEST_S = 0.01
@@ -29,7 +30,8 @@ class Card:
     """The photos of a card in the order they were taken.
 
     `times` are seconds since 1970 as the camera's clock reads, in UTC where all photos tell their offset from it
-    (`zoned`), else in its local time. `step_s` is what the clock's reading is rounded down to.
+    (`zoned`), else in its local time. `step_s` is what the clock's reading is rounded down to. `unread` are files that
+    are called photos and hold none, or don't tell when it was taken.
     """
 
     folder: Path
@@ -37,6 +39,17 @@ class Card:
     times: tuple[float | None, ...]
     step_s: float
     zoned: bool
+    unread: tuple[str, ...] = ()
+
+    @property
+    def cameras(self) -> tuple[str, ...]:
+        """What tells the cameras apart that took the photos, in the order of their first."""
+        return tuple(dict.fromkeys(photo.told.camera for photo in self.photos if photo.told.taken is not None))
+
+    def times_of(self, camera: str) -> tuple[float | None, ...]:
+        """The times of this camera's photos, None for all others."""
+        own = (photo.told.camera == camera for photo in self.photos)
+        return tuple(time if mine else None for time, mine in zip(self.times, own, strict=True))
 
 
 def read(folder: Path) -> Card:
@@ -53,7 +66,10 @@ def read(folder: Path) -> Card:
         what = "no photo in it tells when it was taken (Exif)" if photos else "there is no photo in it"
         raise UserError(f"nothing in {folder} can be matched: {what}; name the folder with the camera's own files")
     zoned = all(told.offset is not None for told in timed)
-    return Card(folder, photos, tuple(_seconds(photo.told, zoned=zoned) for photo in photos), _step_s(timed), zoned)
+    times = tuple(_seconds(photo.told, zoned=zoned) for photo in photos)
+    known = {name for photo in photos if photo.told.taken is not None for name in photo.files}
+    unread = sorted(name for name in heads if name.lower().endswith(_CALLED_JPEG) and name not in known)
+    return Card(folder, photos, times, _step_s(timed), zoned, tuple(unread))
 
 
 def open_read_only(path: Path) -> int:

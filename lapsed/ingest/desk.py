@@ -36,7 +36,10 @@ class Shot:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What became of an ingest; `left` tells of each shot that was wanted and is not landed, and why."""
+    """What became of an ingest; `left` tells of each shot that was wanted and is not landed, and why.
+
+    `clock_set` is the first shot after the camera's clock was set in mid-print, and by how many seconds.
+    """
 
     take: str
     camera: str
@@ -49,6 +52,8 @@ class Report:
     drift_ppm: float
     zoned: bool
     margin: float
+    clock_set: tuple[int, float] | None
+    unread: tuple[str, ...]
     files: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
 
@@ -95,8 +100,16 @@ class _Job:
             drift_ppm=found.drift * 1e6,
             zoned=self.card.zoned,
             margin=found.margin,
+            clock_set=self._clock_set(),
+            unread=self.card.unread,
             files=landed,
         )
+
+    def _clock_set(self) -> tuple[int, float] | None:
+        if self.found.set_at is None:
+            return None
+        numbers = (shot.number for shot in self.shots[self.found.set_at :])
+        return next((number for number in numbers if number is not None), 0), self.found.set_s
 
 
 Tell = Callable[[int, int], None]
@@ -116,13 +129,25 @@ def ingest(
     if not any(shot.outcome in (ON_CARD, MISSED) for shot in shots):
         raise UserError(f"every shot of camera {name!r} in {take} is landed, so there is nothing to ingest")
     card = cards.read(folder)
-    found = match([shot.at_s for shot in shots], card.times, card.step_s, near_s)
+    found = _matched([shot.at_s for shot in shots], card, near_s)
     if found.refused is not None:
         raise UserError(f"{folder} can't be matched to {take}: {found.refused}")
     job = _Job(view, name, tuple(shots), card, found, frozenset({ON_CARD, MISSED} if missed else {ON_CARD}))
     if dry:
         return job.report({number: photo.files for number, photo in job.todo()}, {})
     return job.report(*_landed(job, tell))
+
+
+def _matched(shots: list[float], card: cards.Card, near_s: float | None) -> Matching:
+    """The matching of the one camera whose photos fit."""
+    tried = {camera: match(shots, card.times_of(camera), card.step_s, near_s) for camera in card.cameras}
+    fit = [camera for camera, found in tried.items() if found.refused is None]
+    if len(fit) > 1:
+        names = ", ".join(name or "one without a name" for name in fit)
+        raise UserError(
+            f"photos of {len(fit)} cameras in {card.folder} fit the shots ({names}): name a folder with those of one"
+        )
+    return tried[fit[0]] if fit else max(tried.values(), key=lambda found: found.margin)
 
 
 def shots_of(view: reader.TakeView, camera: str) -> list[Shot]:

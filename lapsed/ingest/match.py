@@ -8,7 +8,8 @@ those that nothing else could nearly replace. Whatever else is refused, with wha
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,8 +35,18 @@ fit one place on or back but for what lies at their ends, and there chance has i
 RIVAL_SHARE = 0.8
 """Share of the pairs of the best from which on another one is its rival."""
 
+TWIN_SHARE = 0.4
+"""Share of the shots of the best from which on another series of photos may be theirs; chance has a fifth of them, and
+the right series can't lack more where `LEAST_SHARE` holds."""
+
 LEAST_SHARE = 0.6
 """Share of the shots between the first and the last paired one that must have photos: chance never pairs so many."""
+
+SET_COST = 5 * WORTH
+"""What it costs to suppose that the camera's clock was set in mid-print: five pairs, more than chance makes up for."""
+
+LEAST_SET = 5
+"""The least pairs before and after that."""
 
 DRIFT_MOST = 150e-6
 """Clocks of cameras and computers run apart by less; watch crystals keep within 20 to 100 parts in a million."""
@@ -62,7 +73,8 @@ class Matching:
 
     `unsure` are pairs that could nearly as well be others. `offset_s` is how far the camera's clock is ahead of ours
     at the middle of the take, `drift` by how much it runs fast, `margin` how much surer the whole is than the next
-    best, as a natural logarithm. With `refused`, a sentence, nothing is matched.
+    best, as a natural logarithm. A clock that was set in mid-print reads `set_s` more from the shot at place `set_at`
+    on. With `refused`, a sentence, nothing is matched.
     """
 
     matched: tuple[Matched, ...] = ()
@@ -70,18 +82,22 @@ class Matching:
     offset_s: float = 0.0
     drift: float = 0.0
     margin: float = 0.0
+    set_at: int | None = None
+    set_s: float = 0.0
     refused: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """The camera's clock as a hypothesis has it, and what the best chain along it is worth."""
+    """The camera's clock as a hypothesis has it, and its best chain's worth; `set_s` as in `Matching`."""
 
     offset_s: float
     drift: float
     worth: float = 0.0
     chain: tuple[Pair, ...] = ()
     pairs: tuple[Pair, ...] = field(default=(), repr=False)
+    set_at: int | None = None
+    set_s: float = 0.0
 
 
 def match(
@@ -104,6 +120,9 @@ def match(
     lines = _ranked(ours, theirs, timed, step_s, near_s)
     if not lines:
         return Matching(refused="no photo lies near enough to any shot at the offset that was given; leave it out")
+    # What fits beside the best: the rest, by a clock that was set; another camera's photos, or an earlier print's.
+    left = ~np.isin(timed, [pair.photo for pair in lines[0].chain])
+    lines += _ranked(ours, theirs[left], timed[left], step_s, near_s) if left.any() else []
     return _judged(lines, len(ours))
 
 
@@ -250,11 +269,12 @@ def _aligned(ours: Floats, theirs: Floats, places: NDArray[np.int64], line: _Lin
 
 
 def _judged(lines: list[_Line], shots: int) -> Matching:
-    first = lines[0]
-    others = [line for line in lines[1:] if _differ(first, line)]
+    joined = [both for line in lines[1:] for both in (_joined(lines[0], line), _joined(line, lines[0])) if both]
+    first = min((lines[0], *joined), key=_by_worth)
+    others = [line for line in lines if _differ(first, line)]
     margin = first.worth - max((line.worth for line in others), default=0.0)
     rivalled = any(len(line.chain) >= RIVAL_SHARE * len(first.chain) for line in others)
-    known = Matching(offset_s=first.offset_s, drift=first.drift, margin=margin)
+    known = Matching(offset_s=first.offset_s, drift=first.drift, margin=margin, set_at=first.set_at, set_s=first.set_s)
     between = first.chain[-1].shot - first.chain[0].shot + 1
     if len(first.chain) < LEAST_SHARE * between or len(first.chain) < min(3, shots):
         return _refused(
@@ -262,25 +282,62 @@ def _judged(lines: list[_Line], shots: int) -> Matching:
             f"at best {len(first.chain)} photos lie near the {between} shots between them, which may be chance;"
             " is it the right card?",
         )
+    found = margins(first.pairs, first.chain)
+    all_pairs = [Matched(pair.shot, pair.photo, found[pair]) for pair in first.chain]
+    unsure = tuple(pair for pair in all_pairs if pair.margin < SURE_PAIR)
+    if any(_twins(first, line) for line in others) or len(unsure) > len(all_pairs) / 2:
+        return _refused(
+            known,
+            "two series of photos fit the shots, as of an earlier print of the same file or of a second camera: name a"
+            " folder with the photos of this print and camera alone, or tell by --offset how many seconds the camera's"
+            " clock is ahead of this computer's",
+        )
     if margin < (SURE_RIVAL if rivalled and len(first.chain) < shots else SURE):
         return _refused(
             known,
             "the photos fit the shots in more than one way, as evenly spaced ones do: tell by --offset how many seconds"
             " the camera's clock is ahead of this computer's, or have sync_shots taken next time",
         )
-    found = margins(first.pairs, first.chain)
-    all_pairs = [Matched(pair.shot, pair.photo, found[pair]) for pair in first.chain]
-    return Matching(
-        tuple(pair for pair in all_pairs if pair.margin >= SURE_PAIR),
-        tuple(pair for pair in all_pairs if pair.margin < SURE_PAIR),
-        first.offset_s,
-        first.drift,
-        margin,
+    return replace(known, matched=tuple(pair for pair in all_pairs if pair.margin >= SURE_PAIR), unsure=unsure)
+
+
+def _joined(early: _Line, late: _Line) -> _Line | None:
+    """One line up to some shot and another from there on, where the camera's clock was set; None if that is no way."""
+    head = [0.0, *accumulate(pair.weight for pair in early.chain)]
+    tail = [0.0, *accumulate(pair.weight for pair in reversed(late.chain))]
+    ways: list[tuple[float, int, int]] = []
+    kept = 0
+    for at, pair in enumerate(late.chain):
+        while kept < len(early.chain) and early.chain[kept].shot < pair.shot and early.chain[kept].photo < pair.photo:
+            kept += 1
+        ways.append((head[kept] + tail[len(late.chain) - at], kept, at))
+    worth, kept, at = max(ways)
+    chain = (*early.chain[:kept], *late.chain[at:])
+    if not (_dense(early.chain[:kept]) and _dense(late.chain[at:])):
+        return None
+    cut = late.chain[at].shot
+    pairs = (
+        *(pair for pair in early.pairs if pair.shot < cut and pair.photo < late.chain[at].photo),
+        *(pair for pair in late.pairs if pair.shot >= cut and pair.photo > early.chain[kept - 1].photo),
     )
+    set_s = late.offset_s - early.offset_s
+    return _Line(early.offset_s, early.drift, worth - SET_COST, chain, pairs, cut, set_s)
+
+
+def _dense(chain: Sequence[Pair]) -> bool:
+    """Whether so many pairs so close to each other are no chance."""
+    return len(chain) >= LEAST_SET and len(chain) >= LEAST_SHARE * (chain[-1].shot - chain[0].shot + 1)
+
+
+def _twins(one: _Line, other: _Line) -> bool:
+    """Whether another line has photos for most of the same shots, and they are others altogether."""
+    shots, photos = {pair.shot for pair in one.chain}, {pair.photo for pair in one.chain}
+    own = sum(pair.shot in shots and pair.photo not in photos for pair in other.chain)
+    return own >= TWIN_SHARE * len(one.chain)
 
 
 def _refused(known: Matching, why: str) -> Matching:
-    return Matching((), (), known.offset_s, known.drift, known.margin, why)
+    return replace(known, refused=why)
 
 
 def _differ(one: _Line, other: _Line) -> bool:

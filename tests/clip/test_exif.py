@@ -52,6 +52,11 @@ FILES = {
     "raw with a number of its own": (b"IIU\0" + tiff(own=(DATE,))[4:], PLAIN),
     "after another segment and fill bytes": (jpeg(tiff(own=(DATE,)), b"\xff\xe0\0\4ab\xff"), PLAIN),
     "date of the file only": (jpeg(tiff(tags=(text(0x0132, "2026:05:04 09:30:15"),))), PLAIN),
+    # The tags of TIFF 6.0 (Make, Model) and of CIPA DC-008 (BodySerialNumber).
+    "maker, model and serial number": (
+        jpeg(tiff(tags=(text(0x010F, "Mole"), text(0x0110, "pier eye ")), own=(DATE, text(0xA431, "0042")))),
+        Exif(TAKEN, camera="Mole pier eye 0042"),
+    ),
     "a single digit of a second": (
         jpeg(tiff(own=(DATE, text(0x9291, "5  ")))),
         Exif(TAKEN + timedelta(seconds=0.5), 1),

@@ -10,7 +10,7 @@ from lapsed.__main__ import main
 from lapsed.ingest import copying, desk
 from lapsed.take import reader
 from lapsed.take.space import lock
-from tests.ingest.deals import deal, write_card
+from tests.ingest.deals import deal, set_in_print, write_card, write_take
 
 
 def snapshot(folder):
@@ -114,8 +114,38 @@ def test_broken_photos_are_left_with_their_reasons_and_the_others_land(made, cap
     assert main(["ingest", str(here.take), str(here.card)]) == 1
     told = capsys.readouterr().out
     assert f"shot 10: {photos[9]} stops before its end" in told
+    assert "unread   2 hold no photo, or none that tells its time: DCIM/100OTTER/OTTR0020.JPG, DCIM" in told
     assert "left     2 shots 20, 30: no photo lies near" in told
     assert_right(here, 37)
+
+
+def test_photos_that_another_camera_took_all_the_while_are_told_apart_by_their_exif(tmp_path, capsys):
+    dealt = deal(21, 40, missed=0, stray=0)
+    take, card = write_take(tmp_path / "takes", dealt.shots), tmp_path / "cards"
+    own = write_card(card / "A", dealt.photos, model="pier eye")
+    every_two_s = [float(at) for at in range(int(dealt.photos[0]), int(dealt.photos[-1]), 2)]
+    write_card(card / "B", every_two_s, model="mole eye")
+    assert main(["ingest", str(take), str(card)]) == 0
+    assert f"{40 + len(every_two_s)}: 40 landed, {len(every_two_s)} of no shot" in capsys.readouterr().out
+    assert (take / "frames" / "main" / "000007.jpg").read_bytes() == own[6]
+
+
+def test_two_cameras_of_one_print_are_refused_by_name(tmp_path, capsys):
+    dealt = deal(23, 40, missed=0, stray=0)
+    take, card = write_take(tmp_path / "takes", dealt.shots), tmp_path / "cards"
+    write_card(card / "A", dealt.photos, model="pier eye")
+    write_card(card / "B", [photo + 1 for photo in dealt.photos], model="mole eye")
+    assert main(["ingest", str(take), str(card)]) == 2
+    assert "photos of 2 cameras in" in (told := capsys.readouterr().err)
+    assert "(pier eye, mole eye)" in told
+    assert main(["ingest", str(take), str(card / "A")]) == 0
+
+
+def test_a_clock_that_was_set_in_mid_print_is_told(made, capsys):
+    here = made(set_in_print(24, 60, by_s=-3600.0, share=0.5))
+    assert main(["ingest", str(here.take), str(here.card)]) in (0, 1)
+    assert "it was set 1 h 0 min back before shot 3" in capsys.readouterr().out
+    assert_right(here, sum(outcome == "landed" for outcome in outcomes(here.take).values()))
 
 
 def test_sync_shots_settle_evenly_spaced_ones(made, tmp_path, capsys):

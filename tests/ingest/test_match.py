@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lapsed.ingest.match import match
-from tests.ingest.deals import deal
+from tests.ingest.deals import after_another, beside_another, deal, set_in_print
 
 
 def judged(dealt, step_s=1.0, near_s=None):
@@ -98,6 +98,49 @@ def test_photos_of_other_days_do_no_harm():
     right, wrong, _ = judged(dealt)
     assert wrong == 0
     assert right >= 0.97 * of(dealt)
+
+
+ANOTHER_PRINT = [(seed, jitter_s) for seed in range(5) for jitter_s in (0.05, 0.3, 0.7)]
+
+
+@pytest.mark.parametrize(("seed", "jitter_s"), ANOTHER_PRINT)
+def test_an_earlier_print_of_the_same_file_is_refused_and_the_offset_settles_it(seed, jitter_s):
+    dealt = after_another(seed, 200, jitter_s=jitter_s, missed=[0.03, 0.3][seed % 2], missed_before=0.02 * seed)
+    right, wrong, matching = judged(dealt)
+    assert (right, wrong) == (0, 0)
+    assert "an earlier print of the same file" in matching.refused
+    assert "--offset" in matching.refused
+    middle = sum(dealt.shots) / len(dealt.shots)
+    right, wrong, _ = judged(dealt, near_s=dealt.offset_s + dealt.drift * middle)
+    assert wrong == 0
+    assert right >= 0.95 * of(dealt)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_an_earlier_print_that_failed_or_took_other_times_does_no_harm(seed):
+    for dealt in (after_another(seed, 200, jitter_s=0.1, share=0.2), after_another(seed, 200, jitter_s=4.0)):
+        right, wrong, _ = judged(dealt)
+        assert wrong == 0
+        assert right >= 0.97 * of(dealt)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("apart_s", [0.0, 1.0, 2.0, 40.0, -3600.0])
+def test_a_second_camera_of_the_same_print_is_refused(seed, apart_s):
+    matching = judged(beside_another(seed, 200, apart_s=apart_s))[2]
+    assert "a second camera" in matching.refused
+
+
+@pytest.mark.parametrize("by_s", [3600.0, -3600.0, 7.0, -60.0])
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
+def test_a_clock_that_was_set_in_mid_print_is_followed(by_s, share):
+    dealt = set_in_print(3, 200, by_s=by_s, share=share)
+    right, wrong, matching = judged(dealt)
+    assert wrong == 0
+    assert right >= 0.97 * of(dealt)
+    assert matching.set_s == pytest.approx(by_s, abs=0.3)
+    first = next(owner for owner in dealt.owners[round(share * len(dealt.photos)) :] if owner is not None)
+    assert abs(matching.set_at - first) <= 1
 
 
 REFUSED = {
