@@ -31,6 +31,8 @@ CAMERA_KINDS = {
 
 LEAVE_WITHIN_S = 4.0
 """How long a stop waits for heads to come back; a service manager's patience is longer."""
+FETCH_WITHIN_S = 3.0
+"""How long it waits for a frame that is being fetched, so that all is over within 5 s."""
 
 
 class Daemon:
@@ -98,12 +100,14 @@ class Daemon:
             self._stitcher.enqueue(*await asyncio.to_thread(_unstitched, self._store))
         async with asyncio.TaskGroup() as group:
             tasks = [group.create_task(runner.run(), name=f"printer {runner.name}") for runner in self._runners]
-            tasks.append(group.create_task(self._stitcher.run(), name="stitcher"))
             tasks.append(group.create_task(self._notices.run(), name="notices"))
+            stitching = group.create_task(self._stitcher.run(), name="stitcher")
             log.info("watching %s", ", ".join(runner.name for runner in self._runners))
             await self._stopping.wait()
-            until = clock.monotonic() + LEAVE_WITHIN_S
-            await asyncio.gather(*(runner.leave(until) for runner in self._runners))
+            stitching.cancel()
+            now = clock.monotonic()
+            leaving = (runner.leave(now + LEAVE_WITHIN_S, now + FETCH_WITHIN_S) for runner in self._runners)
+            await asyncio.gather(*leaving)
             for task in tasks:
                 task.cancel()
 
@@ -115,6 +119,7 @@ class Daemon:
 
 
 def _unstitched(store: Path) -> list[Path]:
-    """Takes that ended with frames and have no clips yet, oldest first."""
+    """Takes that ended, have frames and were not stitched to the end, which is the contact sheet; oldest first."""
     takes = [take for take in reader.list_takes(store) if take.outcome is not None and take.landed]
-    return [take.folder for take in reversed(takes) if not (take.folder / "clips").exists()]
+    due = [take.folder for take in reversed(takes) if not (take.folder / "clips" / "sheet.jpg").exists()]
+    return [folder for folder in due if any((folder / "frames").glob("*/*"))]

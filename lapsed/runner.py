@@ -165,11 +165,15 @@ class Runner:
             await self._forecaster.leave()
             await self._recorder.leave()
 
-    async def leave(self, until: float) -> None:
-        """Let go of the print; returns when the head is back, or at `until` on the monotonic clock."""
+    async def leave(self, until: float, landed: float) -> None:
+        """Let go of the print; returns when the head is back and what was exposed has landed.
+
+        The head is waited for until `until`, a frame until `landed`, both on the monotonic clock.
+        """
         self.tell(s.Leave())
-        while (self._state.shot is not None or self._state.pending) and clock.monotonic() < until:  # noqa: ASYNC110 - once in a daemon's life
-            await asyncio.sleep(0.02)
+        for waits, patience in ((lambda: self._state.shot, until), (lambda: self._state.pending, landed)):
+            while waits() and clock.monotonic() < patience:  # noqa: ASYNC110 - once in a daemon's life
+                await asyncio.sleep(0.02)
 
     # ------------------------------------------------------------------------------------------------------- events
 

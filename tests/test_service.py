@@ -9,14 +9,20 @@ from pathlib import Path
 import pytest
 
 from lapsed import app, service, settings, stitcher
+from lapsed.camera import keeper
+from lapsed.clock import stamp
+from lapsed.model import Cue, Landed, Outcome, PrintInfo, Why
 from lapsed.service import _Service
 from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
 from lapsed.take import reader
+from lapsed.take.journal import Journal
+from lapsed.take.records import CameraNoted, CueNoted
 from lapsed.web.bell import Bell
 
 STUCK = {"gphoto": "tests.camera.kinds.stuck:open_camera"}
+FETCHING = {"gphoto": "tests.camera.kinds.stuck:open_fetching"}
 UNIT = (Path(__file__).parents[1] / "systemd" / "lapsed.service").read_text()
 
 
@@ -110,21 +116,25 @@ async def test_a_configuration_read_anew_waits_for_the_end_of_the_print(monkeypa
     await asyncio.gather(watching, return_exceptions=True)
 
 
+def filming(url, store, **camera):
+    printer = {
+        "name": "bench",
+        "link": {"url": url},
+        "machine": {"park_point_mm": [8, 212], "settle_s": 0},
+        "camera": [{"kind": "gphoto", "exposure_s": 0.01, **camera}],
+        "cadence": {"every_layers": 1, "hold_limit_s": 120},
+    }
+    whole = {"store": {"folder": store, "min_free_mb": 0}, "printer": [printer]}
+    return settings.Settings.model_validate(whole)
+
+
 async def test_an_end_in_the_middle_of_a_shot_lets_the_print_go_on(tmp_path, monkeypatch):
     monkeypatch.setattr(app, "LEAVE_WITHIN_S", 0.5)
+    monkeypatch.setattr(app, "FETCH_WITHIN_S", 0.5)
     part = tmp_path / "beacon.gcode"
     part.write_text(write_part(3))
     async with SimHost(pace=Pace(60)) as host:
-        printer = {
-            "name": "bench",
-            "link": {"url": host.url},
-            "machine": {"park_point_mm": [8, 212], "settle_s": 0},
-            "camera": [{"kind": "gphoto", "exposure_s": 0.01, "expose_within_s": 100}],
-            "cadence": {"every_layers": 1, "hold_limit_s": 120},
-        }
-        store = {"folder": tmp_path / "takes", "min_free_mb": 0}
-        whole = settings.Settings.model_validate({"store": store, "printer": [printer]})
-        daemon = app.Daemon(whole, None, kinds=STUCK)
+        daemon = app.Daemon(filming(host.url, tmp_path / "takes", expose_within_s=100), None, kinds=STUCK)
         running = asyncio.create_task(daemon.run())
         await until(lambda: daemon.ready)
         await host.bench.begin(part)
@@ -136,6 +146,51 @@ async def test_an_end_in_the_middle_of_a_shot_lets_the_print_go_on(tmp_path, mon
     assert take.outcome is None  # the next daemon goes on with it
     first = reader.read_take(take.folder).cues[0]
     assert (first.number, first.resumed_s is not None) == (1, True)
+
+
+async def test_an_end_waits_for_the_head_longer_than_for_a_frame(tmp_path, monkeypatch):
+    monkeypatch.setattr(app, "LEAVE_WITHIN_S", 600.0)
+    monkeypatch.setattr(app, "FETCH_WITHIN_S", 0.1)
+    part = tmp_path / "beacon.gcode"
+    part.write_text(write_part(3))
+    async with SimHost(pace=Pace(60)) as host:
+        daemon = app.Daemon(filming(host.url, tmp_path / "takes", fetch_within_s=100), None, kinds=FETCHING)
+        running = asyncio.create_task(daemon.run())
+        await until(lambda: daemon.ready)
+        await host.bench.begin(part)
+        await until(lambda: daemon._runners[0]._state.pending and daemon.desk.now().printers[0].shot is None)
+        daemon.stop()
+        await asyncio.wait_for(running, 60)
+        await asyncio.wait_for(host.bench.ended.wait(), 60)
+
+
+def test_all_that_a_stop_waits_for_is_over_within_5_s():
+    # The head at worst, then a worker that still fetches, and one that was killed.
+    assert app.FETCH_WITHIN_S < app.LEAVE_WITHIN_S
+    assert app.LEAVE_WITHIN_S + keeper.FINISH_WITHIN_S <= 5
+
+
+@pytest.mark.parametrize(
+    ("inside", "due"),
+    [
+        (("frames/main/000001.jpg",), True),
+        (("frames/main/000001.jpg", "clips/wide.mp4", "clips/judged.csv"), True),  # the next clip was being made
+        (("frames/main/000001.jpg", "clips/wide.mp4", "clips/sheet.jpg"), False),
+        (("clips/wide.mp4",), False),  # thinned: its frames made room
+    ],
+)
+def test_a_take_whose_stitching_was_cut_off_is_stitched_at_the_next_start(tmp_path, inside, due):
+    journal = Journal.create(tmp_path, PrintInfo("beacon"), {"cameras": ["main"]}, stamp())
+    now = stamp()
+    landed = Landed(1, "main", now.mono_s, ("frames/main/000001.jpg",), 1)
+    journal.submit(CueNoted(Cue(1, Why.LAYER, now.mono_s), now), CameraNoted(landed, now)).result(10)
+    for name in inside:
+        path = journal.folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"it")
+    assert app._unstitched(tmp_path) == []  # it is being filmed
+    journal.close(Outcome.FINISHED, "", stamp()).result(10)
+    assert app._unstitched(tmp_path) == ([journal.folder] if due else [])
 
 
 def seconds(key):

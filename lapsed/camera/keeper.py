@@ -14,7 +14,7 @@ from lapsed.errors import RetryError
 from lapsed.model import CameraEvent, Check
 from lapsed.settings import CameraPart
 
-FINISH_WITHIN_S = 2.0
+FINISH_WITHIN_S = 0.8
 """How long a worker may go on with its shot once we are told to stop."""
 
 
