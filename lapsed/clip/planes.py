@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from av.error import FFmpegError
 from av.filter import Graph
-from av.video.frame import VideoFrame
+from av.video.frame import PictureType, VideoFrame
 from numpy.typing import NDArray
 
 from lapsed.clip.codec import Pixels
@@ -55,21 +55,21 @@ class Shaper:
         part = stored(crop, self._upright, self._orientation)
         part = Rect(*(side / picture.by for side in (part.x, part.y, part.width, part.height)))
         try:
-            planes = (
+            scaled = (
                 self._resample(picture.frame, part)
                 if self._fine
                 else self._scale(picture.frame, part, _kernel(picture.by))
             )
             if picture.icc is not None and self._converter.needed(picture.icc):
-                planes = self._converted(planes, picture.icc)
+                scaled = self._converted(scaled, picture.icc)
         except FFmpegError as error:
             raise BrokenFrameError(f"can't be scaled ({error.strerror})") from error
-        return self._finish(planes, gain)
+        return self._finish(scaled, gain)
 
-    def _scale(self, picture: VideoFrame, crop: Rect, kernel: str) -> list[Plane]:
-        return views(self._through(picture, crop, turned(self._size, self._orientation), kernel=kernel))
+    def _scale(self, picture: VideoFrame, crop: Rect, kernel: str) -> VideoFrame:
+        return self._through(picture, crop, turned(self._size, self._orientation), kernel=kernel)
 
-    def _resample(self, picture: VideoFrame, crop: Rect) -> list[Plane]:
+    def _resample(self, picture: VideoFrame, crop: Rect) -> VideoFrame:
         """Both in exact arithmetic: first the whole picture in the format for scaling, then the part of its planes."""
         if picture.format.name not in _PLANAR or self._pixels.bits > 8:
             whole = (picture.width, picture.height)
@@ -80,18 +80,18 @@ class Shaper:
         # What is halved across before a quarter turn is halved downwards after it.
         across, down = (2, 2) if self._pixels.both else turned((2, 1), self._orientation)
         small = width // across, height // down
-        return resampled(planes, (halved[0], halved[1]), crop, [(width, height), small, small])
-
-    def _converted(self, planes: list[Plane], icc: bytes) -> list[Plane]:
-        """Planes in the colours of sRGB instead of a profile's, by way of R'G'B', which profiles speak of."""
-        height, width = planes[0].shape
-        frame = VideoFrame(width, height, _format(self._pixels, self._orientation, fine=planes[0].dtype != np.uint8))
-        for plane, to in zip(planes, views(frame), strict=True):
+        parts = resampled(planes, (halved[0], halved[1]), crop, [(width, height), small, small])
+        frame = VideoFrame(width, height, _format(self._pixels, self._orientation, fine=parts[0].dtype != np.uint8))
+        for plane, to in zip(parts, views(frame), strict=True):
             to[:] = plane
-        whole = Rect(0, 0, width, height)
-        rgb = np.asarray(self._through(frame, whole, (width, height), "rgb24").to_ndarray(), np.uint8)
+        return frame
+
+    def _converted(self, frame: VideoFrame, icc: bytes) -> VideoFrame:
+        """A frame in the colours of sRGB instead of a profile's, by way of R'G'B', which profiles speak of."""
+        size = frame.width, frame.height
+        rgb = np.asarray(self._through(frame, Rect(0, 0, *size), size, "rgb24").to_ndarray(), np.uint8)
         done = VideoFrame.from_ndarray(self._converter.convert(rgb, icc), "rgb24")
-        return views(self._through(done, whole, (width, height)))
+        return self._through(done, Rect(0, 0, *size), size)
 
     def _through(
         self,
@@ -114,11 +114,16 @@ class Shaper:
         graph.push(picture)
         return cast("VideoFrame", graph.pull())
 
-    def _finish(self, stored_planes: list[Plane], gain: Gain) -> VideoFrame:
-        video = VideoFrame(*self._size, self._pixels.name)
+    def _finish(self, scaled: VideoFrame, gain: Gain) -> VideoFrame:
+        if self._orientation == 1 and scaled.format.name == self._pixels.name:
+            # In place: a fresh picture costs as much time as its colours, for pages that the kernel must clear.
+            video = scaled
+            video.make_writable()
+            video.pict_type = PictureType.NONE  # it says of the frame's file that it stands alone
+        else:
+            video = VideoFrame(*self._size, self._pixels.name)
         video.color_range, video.colorspace, video.color_primaries, video.color_trc = LIMITED, BT709, BT709, BT709
-        planes, to = [upright(plane, self._orientation) for plane in stored_planes], views(video)
-        finish(planes, to, gain)
+        finish([upright(plane, self._orientation) for plane in views(scaled)], views(video), gain)
         return video
 
 

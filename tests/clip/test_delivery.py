@@ -195,6 +195,15 @@ def test_an_outside_reader_sees_timecode_and_words_and_no_place(
     assert b"Exif" not in data
 
 
+@pytest.mark.parametrize("codec", ["h264", "h265", "av1"])
+def test_only_the_first_picture_stands_alone(takes_of: Callable, tmp_path: Path, codec: str) -> None:
+    folder, out = takes_of(6), tmp_path / "c.mp4"
+    clip = Clip.model_validate({"name": "c", "codec": codec, "hold_end_s": 0, "preset": "ultrafast"})
+    delivery.write(plan_of(folder, clip, (320, 240)), folder, out, Tags("t"), lambda _: None)
+    with av.open(str(out)) as movie:
+        assert [packet.is_keyframe for packet in movie.demux(video=0) if packet.size] == [True] + [False] * 5
+
+
 def test_each_frame_is_shown_as_often_as_the_edit_list_says(tmp_path: Path) -> None:
     folder = tmp_path / "f"
     folder.mkdir()
