@@ -59,9 +59,11 @@ class Installation:
 def planned(program: Path, config: Path, read: Callable[[str], str | None]) -> Installation:
     """What installing comes to; `read` gives the text of a unit file. Raises UserError.
 
-    `program` is the `lapsed` to be run, `config` the configuration.
+    `program` is the `lapsed` to be run, `config` the configuration. A virtual environment borrows its Python from
+    elsewhere, which the service has to reach as well.
     """
-    for what, path in (("the program", program), ("the configuration", config)):
+    python = (program.parent / "python").resolve()
+    for what, path in (("the program", program), ("the configuration", config), ("the Python of lapsed,", python)):
         if any(str(path).startswith(f"{home}/") for home in HOMES):
             raise UserError(
                 f"{what} {path} lies in a home folder, which the service is kept from: install lapsed in /opt/lapsed"

@@ -14,6 +14,12 @@ from lapsed.errors import UserError
 SYSTEMD = Path(__file__).parents[1] / "systemd"
 
 
+@pytest.fixture(autouse=True)
+def homes(monkeypatch):
+    """The tests themselves may be run from a home folder, or by a Python that lies in one."""
+    monkeypatch.setattr(installation, "HOMES", ("/home/otter", "/root/otter"))
+
+
 def files(root):
     return {str(path.relative_to(root)) for path in root.rglob("*") if path.is_file()}
 
@@ -54,13 +60,24 @@ def test_nothing_is_done_unasked(tmp_path, capsys, monkeypatch):
     ("program", "config", "says"),
     [
         ("/home/otter/venv/bin/lapsed", "/etc/lapsed/lapsed.toml", "the program .* lies in a home folder"),
-        ("/opt/lapsed/bin/lapsed", "/root/lapsed.toml", "the configuration .* lies in a home folder"),
+        ("/opt/lapsed/bin/lapsed", "/root/otter/lapsed.toml", "the configuration .* lies in a home folder"),
         ("/opt/my lapsed/bin/lapsed", "/etc/lapsed/lapsed.toml", "a space or a sign"),
     ],
 )
 def test_what_the_service_could_not_reach_is_refused(program, config, says):
     with pytest.raises(UserError, match=says):
         installation.planned(Path(program), Path(config), lambda _: "")
+
+
+def test_a_python_that_the_service_could_not_reach_is_refused(tmp_path, monkeypatch):
+    home, bin_ = tmp_path / "home", tmp_path / "opt" / "bin"
+    for folder in (home, bin_):
+        folder.mkdir(parents=True)
+    (home / "python3.11").write_text("")
+    (bin_ / "python").symlink_to(home / "python3.11")
+    monkeypatch.setattr(installation, "HOMES", (str(home),))
+    with pytest.raises(UserError, match=r"the Python of lapsed, .*/home/python3.11 lies in a home folder"):
+        installation.planned(bin_ / "lapsed", Path("/etc/lapsed/lapsed.toml"), lambda _: "")
 
 
 def test_it_starts_at_once_only_where_there_is_a_configuration(tmp_path):
