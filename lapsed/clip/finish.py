@@ -3,7 +3,7 @@
 A gain is put in on the way. Planes have 8 bits, or 10 in words of 16, whose codes are four times those of 8 bits.
 """
 
-from typing import Final, cast
+from typing import Any, Final, cast
 
 import cv2
 import numpy as np
@@ -23,7 +23,7 @@ _ROWS: Final = 64
 
 
 def finish(planes: list[Plane], to: list[Plane], gain: Gain) -> None:
-    """Fill `to`, of as many bits as `planes` or fewer; both may be the same."""
+    """Fill `to`, of as many bits as `planes` or fewer; both may be the same. Luma is rounded once."""
     luma, cb, cr = planes
     of, by = (1 if plane.dtype == np.uint8 else 4 for plane in (luma, to[0]))
     toned = None if gain == NEUTRAL else tone(gain)
@@ -36,14 +36,21 @@ def finish(planes: list[Plane], to: list[Plane], gain: Gain) -> None:
     for top in range(0, luma.shape[0], _ROWS):
         rows, small = slice(top, top + _ROWS), slice(top // down, (top + _ROWS) // down)
         band = luma[rows] if toned is None else _toned(luma[rows], toned)
+        coloured = toned is not None and toned.coloured
         mixed = [
-            cv2.addWeighted(cb[small], matrix[row, 1], cr[small], matrix[row, 2], offset[row], dtype=kind)
+            cv2.addWeighted(
+                cb[small],
+                matrix[row, 1],
+                cr[small],
+                matrix[row, 2],
+                offset[row],
+                dtype=cv2.CV_32F if coloured else kind,
+            )
             for row in (1, 2)
         ]
-        if toned is not None and toned.coloured:
+        if coloured:
             half = cv2.resize(band, mixed[0].shape[::-1], interpolation=cv2.INTER_AREA)
-            for row, part in enumerate(mixed, 1):
-                cv2.addWeighted(part, 1, half, matrix[row, 0], 0, dst=part, dtype=kind)
+            mixed = [cv2.addWeighted(part, 1, half, matrix[row, 0], 0, dtype=kind) for row, part in enumerate(mixed, 1)]
         for plane, part in zip(to[1:], mixed, strict=True):
             plane[small] = part
         cv2.addWeighted(band, matrix[0, 0], _spread(share, small, band), 1 / room, mean, dst=to[0][rows], dtype=kind)
@@ -52,13 +59,13 @@ def finish(planes: list[Plane], to: list[Plane], gain: Gain) -> None:
             np.minimum(plane, _LAST, out=plane)
 
 
-def _toned(luma: Plane, toned: Tone) -> Plane:
+def _toned(luma: Plane, toned: Tone) -> NDArray[np.float32]:
     if luma.dtype == np.uint8:
-        return cast("Plane", cv2.LUT(luma, toned.curve))
+        return cast("NDArray[np.float32]", cv2.LUT(luma, toned.curve))
     return np.take(toned.fine, luma, mode="clip")
 
 
-def _spread(share: Plane, rows: slice, luma: Plane) -> Plane:
+def _spread(share: Plane, rows: slice, luma: NDArray[Any]) -> Plane:
     """The `rows` of chroma's share as large as the band of luma beside them, blended over the band's limits."""
     first, last = max(rows.start - 1, 0), min(rows.stop + 1, share.shape[0])
     by = luma.shape[0] // (min(rows.stop, share.shape[0]) - rows.start)

@@ -27,11 +27,11 @@ NEUTRAL: Final[Gain] = (1.0, 1.0, 1.0)
 class Tone:
     """First each luma sample becomes `curve` of it, then (Y', Cb, Cr) become `chroma` of them, on 8-bit codes.
 
-    `fine` is the curve for codes of 10 bits, four times those of 8.
+    `fine` is the curve for codes of 10 bits, four times those of 8. Neither is rounded.
     """
 
-    curve: NDArray[np.uint8]
-    fine: NDArray[np.uint16]
+    curve: NDArray[np.float32]
+    fine: NDArray[np.float32]
     chroma: Affine
     coloured: bool
 
@@ -50,13 +50,13 @@ def tone(gain: Gain) -> Tone:
     return Tone(*_curves(common), Affine(scaled, offset + middle - scaled @ middle), coloured)
 
 
-def _curves(gain: float) -> tuple[NDArray[np.uint8], NDArray[np.uint16]]:
+def _curves(gain: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Luma's codes after `gain`, coarse and fine; what was not clipped stays apart from white."""
-    codes = np.round(255 * _bent(LIGHT, gain))
+    codes = 255 * _bent(LIGHT, gain)
     codes[:255] = np.minimum(codes[:255], 254)
-    fine = np.round(4 * 255 * _bent(_FINE_LIGHT, gain))
+    fine = 4 * 255 * _bent(_FINE_LIGHT, gain)
     fine[:1020] = np.minimum(fine[:1020], 1019)
-    return codes.astype(np.uint8), fine.astype(np.uint16)
+    return codes.astype(np.float32), fine.astype(np.float32)
 
 
 def _bent(light: NDArray[np.float64], gain: float) -> NDArray[np.float64]:

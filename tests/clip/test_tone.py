@@ -8,6 +8,7 @@ import pytest
 from lapsed.clip.codec import CODECS, Pixels
 from lapsed.clip.colour import BT601, from_rgb
 from lapsed.clip.decoding import Decoder
+from lapsed.clip.finish import finish
 from lapsed.clip.orient import Rect
 from lapsed.clip.planes import Shaper, views
 from lapsed.clip.srgb import LIGHT, to_code, to_light
@@ -45,17 +46,17 @@ def test_a_gain_on_planes_is_the_gain_in_light(gain: tuple[float, float, float])
 
 @pytest.mark.parametrize("gain", [0.5, 0.7, 0.9, 0.97, 1.03, 1.1, 1.4, 2.0])
 def test_what_was_not_clipped_is_not_clipped_by_a_gain(gain: float) -> None:
-    curve = tone((gain,) * 3).curve.astype(int)
+    curve = tone((gain,) * 3).curve
     assert curve[255] == 255
     assert curve[:255].max() <= 254
     assert (np.diff(curve) >= 0).all()
     lit = np.flatnonzero(gain * LIGHT < KNEE * min(gain, 1))
-    assert np.abs(curve[lit] - 255 * to_code(gain * LIGHT[lit])).max() <= 0.5
+    assert np.abs(curve[lit] - 255 * to_code(gain * LIGHT[lit])).max() <= 0.001
 
 
 def test_no_gain_changes_nothing() -> None:
     step = tone(NEUTRAL)
-    assert step.curve[:200].tolist() == list(range(200))
+    assert np.allclose(step.curve[:200], np.arange(200), atol=1e-3)
     assert np.allclose(step.chroma.matrix, np.eye(3))
     assert np.allclose(step.chroma.offset, 0)
 
@@ -77,3 +78,19 @@ def test_a_delivery_s_picture_carries_the_gain(
         )
     for got, wanted in zip(*pictures, strict=True):
         assert np.abs(got.astype(int) - wanted)[2:-2, 2:-2].mean() < (1 if pixels.bits == 8 else 4)
+
+
+@pytest.mark.parametrize("gain", [0.93, 1.04, 1.21])
+@pytest.mark.parametrize(("deep", "pixels"), [(False, CODECS["h264"].pixels), (True, CODECS["prores"].pixels)])
+def test_an_evened_grey_is_rounded_once(gain: float, deep: bool, pixels: Pixels) -> None:
+    """Each sample of each line is the code next to BT.709-6's (item 3.4) for the light that the gain makes of it."""
+    of, kind = (4, np.uint16) if deep else (1, np.uint8)
+    codes = np.arange(11, 170) * of
+    luma = np.tile(codes.astype(kind), (300, 2))[:, :318]
+    chroma = [np.full((150 if pixels.both else 300, 159), 128 * of, kind) for _ in range(2)]
+    to = [np.zeros((300, 318), kind), *(np.zeros_like(plane) for plane in chroma)]
+    finish([luma, *chroma], to, (gain,) * 3)
+    wanted = of * (16 + 219 * to_code(gain * to_light(luma / (255 * of))))
+    unbent = gain * to_light(luma / (255 * of)) < KNEE * min(gain, 1)
+    assert np.abs(to[0] - wanted)[unbent].max() < 0.51
+    assert all((plane == 128 * of).all() for plane in to[1:])
