@@ -22,6 +22,9 @@ from lapsed.settings import CaptureCamera
 GIVE_UP_BEFORE_S = 0.25
 """How long before the worker would be killed a frame that does not come is given up."""
 
+SILENT_S = 0.5
+"""So long an idle device that streams is waited for; its frames have queued since, so that there is one at once."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -86,7 +89,7 @@ class Capture:
         layout = self._picture
         is_jpeg = layout.mode.pixels in link_budget.COMPRESSED
         if is_jpeg and len(self._taken) == 1:
-            landing.part("frame.jpg").write_bytes(self._taken[0])
+            landing.write("frame.jpg", self._taken[0])
             return
         from lapsed.camera import raw_pixels  # noqa: PLC0415 - image libraries, which not every device needs
 
@@ -95,7 +98,7 @@ class Capture:
         except ValueError as error:
             raise ShotMissedError(f"a frame of the device is broken: {error}") from error
         suffix = "jpg" if is_jpeg else self._part.raw_as
-        landing.part(f"frame.{suffix}").write_bytes(raw_pixels.encoded(raw_pixels.mean(frames), suffix))
+        landing.write(f"frame.{suffix}", raw_pixels.encoded(raw_pixels.mean(frames), suffix))
 
     def clear(self) -> None:
         """The device keeps nothing."""
@@ -107,6 +110,8 @@ class Capture:
             self._held.alive()
             if self._held.streaming and self._now() >= self._used_s + self._part.standby_s:
                 self._held.stop()
+            elif self._held.streaming and self._held.next(SILENT_S, lambda _: False) is None:
+                raise RetryError(f"{self._part.device} gives no frames any more; unplug it and plug it in again")
         return self._sentence()
 
     def inspect(self) -> tuple[Check, ...]:

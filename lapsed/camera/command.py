@@ -78,11 +78,10 @@ class Command:
         if running is None:
             raise BugError("a picture was fetched that was never released")
         self._run(monotonic() + self._part.fetch_within_s - GIVE_UP_BEFORE_S, until_exposed=False)
-        part = landing.part(self._out.name)
         if not self._part.has_out:
-            part.write_bytes(running.out)
+            landing.write(self._out.name, running.out)
         elif self._out.exists():
-            shutil.move(self._out, part)
+            landing.copy(self._out.name, self._out)
         else:
             raise ShotMissedError(f"the program ended well, but left no file {{out}}{_last(running.err)}")
 
@@ -141,6 +140,8 @@ class Command:
         running, self._running = self._running, None
         if running is not None:
             running.end()
+        if self._out.is_dir() and not self._out.is_symlink():
+            shutil.rmtree(self._out, ignore_errors=True)
         self._out.unlink(missing_ok=True)
 
 

@@ -47,7 +47,7 @@ class Kind(Protocol):
         """
 
     def fetch(self, landing: Landing) -> None:
-        """Write the picture files of the last release to the paths that `landing.part` gives, one for each suffix.
+        """Hand the picture files of the last release to `landing`, one for each suffix.
 
         A kind that can't reach the pictures calls `landing.stay_on_card` instead, and they land when they are ingested.
         Raises ShotMissedError when there is no picture, RetryError when the camera is lost.

@@ -5,6 +5,8 @@ import logging
 import mmap
 import os
 import re
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 from lapsed.errors import BugError, ShotMissedError
@@ -15,12 +17,15 @@ _log = logging.getLogger(__name__)
 
 # Markers of ITU-T T.81, table B.1.
 _SOI, _EOI, _SOS = b"\xff\xd8", b"\xff\xd9", 0xDA
+# PNG (ISO/IEC 15948), 5.2 and 11.2.5: the signature, and the type of the last chunk, which is empty, with its checksum.
+_PNG, _IEND = b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"
 
 
 class Landing:
     """The files of one shot on their way into `folder`, all named `stem` and a suffix; `stem` may hold folders.
 
-    First `part` for each file, which is to be written there; then `land` once. Or `stay_on_card`, and no more.
+    First `write` or `part` for each file, which is to be written there; then `land` once, or `discard`. Or
+    `stay_on_card`, and no more.
     """
 
     def __init__(self, folder: Path, stem: str) -> None:
@@ -49,13 +54,29 @@ class Landing:
         self._names[path] = final
         return path
 
+    def write(self, name: str, data: bytes | bytearray) -> None:
+        """Write a file that the camera calls `name`. Raises ShotMissedError where the disk refuses."""
+        with self._disk():
+            self.part(name).write_bytes(data)
+
+    def copy(self, name: str, source: Path) -> None:
+        """Likewise, what stands in `source`: a copy, so that whoever else holds that file can't alter the frame."""
+        with self._disk():
+            shutil.copyfile(source, self.part(name))
+
+    def discard(self) -> None:
+        """The shot is missed: leave nothing of it."""
+        for path in self._names:
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+
     def land(self) -> tuple[tuple[str, ...], int]:
         """Make the written files safe under their names; give those, relative to the folder, and the bytes together.
 
         After this returns, a power cut loses none of them. A broken file of a pair is left out; no whole file, no
         room or a name that is taken raise ShotMissedError. No existing file is ever replaced.
         """
-        try:
+        with self._disk():
             flaws = {path: flaw(path) for path in self._names}
             whole = [path for path, what in flaws.items() if what is None]
             for path, what in flaws.items():
@@ -69,9 +90,14 @@ class Landing:
             for path in whole:
                 _rename(path, self._folder / self._names[path])
             _flush(whole[0].parent)
-        except OSError as error:
-            raise ShotMissedError(f"the picture cannot be kept in {self._folder}: {error.strerror}") from error
         return tuple(self._names[path] for path in whole), size
+
+    @contextlib.contextmanager
+    def _disk(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise ShotMissedError(f"the picture cannot be kept in {self._folder}: {error.strerror or error}") from error
 
 
 def flaw(part: Path) -> str | None:
@@ -84,8 +110,11 @@ def flaw(part: Path) -> str | None:
     if not part.stat().st_size:
         return "is empty"
     with part.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
-        if part.with_suffix("").suffix == ".jpg":
-            return _jpeg_flaw(data)
+        match part.with_suffix("").suffix:
+            case ".jpg":
+                return _jpeg_flaw(data)
+            case ".png":
+                return _png_flaw(data)
         # Raw formats have no common end mark; what unwritten blocks leave behind is zeros.
         return None if any(data[:16]) and any(data[-4096:]) else "holds zeros where a picture should be"
 
@@ -102,6 +131,12 @@ def _jpeg_flaw(data: mmap.mmap) -> str | None:
             return None if data.find(_EOI, at) >= 0 else "stops before its end"
         at += 1 if marker == 0xFF else 2 + int.from_bytes(data[at + 2 : at + 4], "big")
     return "stops before its first line"
+
+
+def _png_flaw(data: mmap.mmap) -> str | None:
+    if data[: len(_PNG)] != _PNG:
+        return "is not a PNG"
+    return None if data.rfind(_IEND) >= 0 else "stops before its end"
 
 
 def _flush(path: Path) -> int:

@@ -91,24 +91,27 @@ class StillUrl:
                 told, at_s = True, monotonic()
                 released(at_s)
 
-        while True:
-            answer = self._ask_twice(give_up_s, sent, lambda: told)
-            if answer.data is not None and answer.print != self._seen:
+        same = False
+        while not same or monotonic() + AGAIN_S < give_up_s:
+            time.sleep(AGAIN_S if same else 0)
+            try:
+                answer = self._ask_twice(give_up_s, sent, lambda: told)
+            except ShotMissedError:
+                if same:
+                    break  # cut off as the time was up
+                raise
+            same = answer.data is None or answer.print == self._seen
+            if answer.data is not None and not same:
                 self._note(answer)
                 if skipped == self._part.skip:
                     self._picture = answer.data
                     return
                 skipped += 1
-                continue
-            if monotonic() + AGAIN_S >= give_up_s:
-                raise ShotMissedError(
-                    f"the camera gave the same picture for {monotonic() - at_s:.1f} s, and no new one"
-                )
-            time.sleep(AGAIN_S)
+        raise ShotMissedError(f"the camera gave the same picture for {monotonic() - at_s:.1f} s, and no new one")
 
     def fetch(self, landing: Landing) -> None:
         """Write down what was sent."""
-        landing.part("still.jpg").write_bytes(self._picture)
+        landing.write("still.jpg", self._picture)
 
     def clear(self) -> None:
         """The camera keeps nothing that was ours."""

@@ -63,7 +63,7 @@ class Stream:
         if taken is None:
             raise ShotMissedError("nothing was exposed that could be fetched")
         if nature.mjpeg:
-            landing.part("frame.jpg").write_bytes(taken.packets[-1])
+            landing.write("frame.jpg", taken.packets[-1])
             return
         from lapsed.camera import stream_pixels  # noqa: PLC0415 - image libraries, which not every stream needs
 
@@ -71,7 +71,7 @@ class Stream:
         if frame is None:
             raise ShotMissedError(f"the picture that {self._host} sent can't be decoded")
         suffix = self._part.picture_as
-        landing.part(f"frame.{suffix}").write_bytes(stream_pixels.picture(frame, suffix))
+        landing.write(f"frame.{suffix}", stream_pixels.picture(frame, suffix))
 
     def clear(self) -> None:
         """The camera keeps nothing that was ours."""

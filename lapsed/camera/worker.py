@@ -108,6 +108,7 @@ def _ready(camera: str, found: str | Condition) -> CameraTold:
 def carry_out(kind: Kind, camera: str, order: Order, channel: Channel, swept: set[Path]) -> None:
     """Take one frame, and say what became of it. `swept` is the folders where no half-written file can be."""
     shot = order.shot
+    landing = Landing(Path(order.folder), order.stem)
     try:
         kind.release(order.by_s, lambda at_s: channel.say(Released(shot, camera, at_s)))
         channel.say(Exposed(shot, camera, monotonic()))
@@ -115,13 +116,13 @@ def carry_out(kind: Kind, camera: str, order: Order, channel: Channel, swept: se
         if folder not in swept:
             sweep(folder)
             swept.add(folder)
-        landing = Landing(Path(order.folder), order.stem)
         kind.fetch(landing)
         if landing.on_card:
             channel.say(OnCard(shot, camera, monotonic()))
         else:
             channel.say(Landed(shot, camera, monotonic(), *landing.land()))
     except ShotMissedError as error:
+        landing.discard()
         channel.say(Missed(shot, camera, monotonic(), str(error)))
         return
     kind.clear()

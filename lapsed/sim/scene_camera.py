@@ -49,7 +49,7 @@ class DrawnCamera:
         glimpse, taken = self._seen
         self._shots += 1
         picture = self._studio.draw(glimpse, self._shots, exif(taken, self._part.exposure_s))
-        landing.part("scene.jpg").write_bytes(picture)
+        landing.write("scene.jpg", picture)
 
     def clear(self) -> None:
         """The picture is kept nowhere else."""

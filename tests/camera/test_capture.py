@@ -167,6 +167,16 @@ def test_a_device_that_stops_giving_frames_costs_the_shot_in_time(rig):
     assert bench.now - begun_s < 3.0
 
 
+def test_a_device_that_stops_giving_frames_is_told_while_idle(rig):
+    bench = rig()
+    bench.now += 5
+    assert bench.kind.idle() == bench.kind.ensure_ready()
+    bench.device.streams = False
+    bench.device.filled.clear()
+    with pytest.raises(RetryError, match="gives no frames any more"):
+        bench.kind.idle()
+
+
 def test_after_a_while_without_shots_it_rests_and_runs_warm_again(rig):
     bench = rig(settings={"standby_s": 60, "warm_up_s": 1.0})
     for _ in range(11):

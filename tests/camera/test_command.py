@@ -43,16 +43,20 @@ WAYS = {
     "a file": (f"printf '{JPEG}' > \"$1\"", ("{out}",)),
     "stdout": (f"printf '{JPEG}'", ()),
     "a file, its name within a word": (f"printf '{JPEG}' > \"${{1#to=}}\"", ("to={out}",)),
+    "a link to a file": (f"printf '{JPEG}' > {{once}}; ln -s {{once}} \"$1\"", ("{out}",)),
+    "a file that has another name as well": (f"printf '{JPEG}' > {{once}}; ln {{once}} \"$1\"", ("{out}",)),
     "a file, with something else left running": (f"sleep 60 & printf '{JPEG}' > \"$1\"", ("{out}",)),
 }
 
 
 @pytest.mark.parametrize(("lines", "words"), WAYS.values(), ids=WAYS.keys())
-async def test_a_picture_lands_for_each_shot(tend, program, lines, words):
+async def test_a_picture_lands_for_each_shot(tend, program, tmp_path, lines, words):
     async with tend(part(program(lines), *words), KIND) as camera:
         await camera.ready()
         ends = [await camera.shoot(number) for number in (1, 2)]
         assert camera.stations(1) == [Released, Exposed, Landed]
+        # What it does to its file afterwards is no concern of the frame's.
+        (tmp_path / "once").write_bytes(b"the next")
         # Nothing it started outlives it.
         assert not psutil.Process(camera.keeper.worker_pid).children(recursive=True)
     assert [(camera.folder / name).read_bytes() for end in ends for name in end.files] == [WHOLE, WHOLE]
@@ -67,6 +71,7 @@ FAULTS = {
     "no file": ("echo 'the lens cap is on' >&2", "left no file {out}: the lens cap is on"),
     "zero bytes": (': > "$1"', "000002.jpg is empty"),
     "garbage": ('echo hello > "$1"', "000002.jpg is not a JPEG"),
+    "no file but a folder": ('mkdir "$1"', "cannot be kept in"),
     "cut short": ("printf '\\377\\330\\377\\332\\000\\002s' > \"$1\"", "stops before its end"),
 }
 
@@ -85,6 +90,15 @@ async def test_a_fault_costs_no_more_than_its_shot(tend, program, lines, reason)
         assert isinstance(await camera.shoot(3), Landed)
         assert camera.keeper.worker_pid == worker  # the program was ended, not the worker
         assert not psutil.Process(worker).children(recursive=True)
+
+
+async def test_garbage_for_a_png_is_no_picture(tend, program):
+    async with tend(part(program('echo hello > "$1"'), "{out}", suffix="png"), KIND) as camera:
+        await camera.ready()
+        missed = await camera.shoot(1)
+    assert isinstance(missed, Missed)
+    assert "000001.png is not a PNG" in missed.reason
+    assert not list(camera.folder.iterdir())
 
 
 async def test_a_program_that_tells_of_the_closed_shutter_lets_the_head_go_early(tend, program):

@@ -3,6 +3,7 @@
 import os
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 import simplejpeg
@@ -12,6 +13,7 @@ from lapsed.errors import BugError, ShotMissedError
 
 NOISE = np.random.default_rng(5).integers(0, 256, (120, 160, 3), np.uint8)
 JPEG = simplejpeg.encode_jpeg(NOISE)
+PNG = cv2.imencode(".png", NOISE)[1].tobytes()
 # An APP1 segment that carries a whole small JPEG, as Exif does (CIPA DC-008): its end is not the picture's.
 THUMBNAIL = simplejpeg.encode_jpeg(NOISE[:16, :16].copy())
 WITH_THUMBNAIL = JPEG[:2] + b"\xff\xe1" + (len(THUMBNAIL) + 2).to_bytes(2, "big") + THUMBNAIL + JPEG[2:]
@@ -34,6 +36,9 @@ WITH_THUMBNAIL = JPEG[:2] + b"\xff\xe1" + (len(THUMBNAIL) + 2).to_bytes(2, "big"
         pytest.param("a.jpg", b"<html>", "is not a JPEG", id="something else"),
         pytest.param("a.jpg", b"", "is empty", id="empty"),
         pytest.param("a.jpg", None, "was not written", id="not there"),
+        pytest.param("a.png", PNG, None, id="PNG"),
+        pytest.param("a.png", PNG[:-9], "stops before its end", id="PNG without its end"),
+        pytest.param("a.png", b"no picture" * 99, "is not a PNG", id="something else for a PNG"),
         pytest.param("a.raw", b"II*\0" + b"r" * 9000, None, id="raw"),
         pytest.param("a.raw", b"II*\0" + bytes(9000), "holds zeros where a picture should be", id="raw, end unwritten"),
         pytest.param(
@@ -98,10 +103,31 @@ def test_no_room_is_a_miss_with_the_reason(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "fsync", full)
     landing = Landing(tmp_path, "000001")
-    landing.part("a.jpg").write_bytes(JPEG)
+    landing.write("a.jpg", JPEG)
     with pytest.raises(ShotMissedError, match=r"cannot be kept in .*: No space left on device"):
         landing.land()
-    assert not (tmp_path / "000001.jpg").exists()
+    landing.discard()
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_disk_that_refuses_the_picture_is_a_miss_with_the_reason(tmp_path):
+    landing = Landing(tmp_path / "gone", "000001")
+    for hand_over in (lambda: landing.write("a.jpg", JPEG), lambda: landing.copy("a.raw", Path(__file__))):
+        with pytest.raises(ShotMissedError, match=r"cannot be kept in .*gone: No such file"):
+            hand_over()
+    landing.discard()
+
+
+def test_a_frame_is_a_copy_that_nobody_else_can_alter(tmp_path):
+    source = tmp_path / "latest"
+    source.write_bytes(JPEG)
+    (tmp_path / "link").symlink_to(source)
+    landing = Landing(tmp_path, "000001")
+    landing.copy("a.jpg", tmp_path / "link")
+    landing.land()
+    source.write_bytes(b"the next")
+    assert not (tmp_path / "000001.jpg").is_symlink()
+    assert (tmp_path / "000001.jpg").read_bytes() == JPEG
 
 
 def test_sweeps_half_written_files_only(tmp_path):

@@ -9,8 +9,8 @@ from lapsed.camera import worker
 from lapsed.camera.kind import load
 from lapsed.camera.wire import Opening, Order, pack, unpack
 from lapsed.camera.worker import Channel, serve
-from lapsed.errors import RetryError, UserError
-from lapsed.model import CameraTold, Exposed, Landed, Released
+from lapsed.errors import RetryError, ShotMissedError, UserError
+from lapsed.model import CameraTold, Exposed, Landed, Missed, Released
 
 
 class Idler:
@@ -103,6 +103,22 @@ def test_a_shot_goes_through_its_stations(pipes, tmp_path, monkeypatch):
     serve(Channel(read, tell))
     assert [type(event) for event in heard(told)] == [CameraTold, Released, Exposed, Landed]
     assert [path.name for path in tmp_path.glob("0*")] == ["000002.jpg"]
+
+
+def test_of_a_shot_that_is_missed_nothing_is_left(pipes, tmp_path):
+    class Cut:
+        def release(self, _by_s, _released):
+            pass
+
+        def fetch(self, landing):
+            landing.write("a.jpg", b"half")
+            raise ShotMissedError("half of it came over")
+
+    order = Order(1, str(tmp_path), "000001", 9e9)
+    worker.carry_out(Cut(), "main", order, Channel(pipes[0], pipes[3]), set())
+    assert [type(event) for event in heard(pipes[2])] == [Exposed, Missed]
+    assert not list(tmp_path.iterdir())
+    os.close(pipes[1])
 
 
 @pytest.mark.parametrize("path", ["nowhere:open", "lapsed.camera.kind:nothing", "lapsed.camera.kind", ""])
