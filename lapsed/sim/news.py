@@ -19,7 +19,8 @@ def changed(before: Facts, now: Facts) -> dict[str, Any]:
 class News:
     """Makes notifications of what changed since the last time.
 
-    With `burst` over 0, news of layers is kept back until there is so much of it, then all comes at once.
+    With `burst` over 0, news of layers is kept back until there is so much of it or the print is over, then all comes
+    at once.
     """
 
     def __init__(self) -> None:
@@ -41,7 +42,8 @@ class News:
         if console:
             news["console"] = console
         due: list[str] = []
-        if self.burst and len(self._kept) >= self.burst:
+        over = job.get("stage", "running") not in ("running", "held", "paused")
+        if self.burst and (over or len(self._kept) >= self.burst):
             due, self._kept, self.burst = self._kept, [], 0
         if any(news.values()):
             due.append(rpc.news(news))

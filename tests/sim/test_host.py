@@ -373,6 +373,18 @@ async def test_layers_may_come_in_a_burst(calling: Calling, tower: Tower) -> Non
         assert caller.told("job", "layer") == list(range(21))
 
 
+async def test_layers_kept_for_a_burst_are_told_as_the_print_ends_and_not_in_the_next(
+    calling: Calling, tower: Tower
+) -> None:
+    script = [Order(when="layer", number=3, fault=faults.LayerBurst(count=9))]
+    async with SimHost(pace=Pace(SLOW), script=script) as host, calling(host.url) as caller:
+        await caller.call("bench.watch")
+        for _ in range(2):
+            await caller.call("job.begin", file=str(tower(5)))
+            await caller.until_job(stage="finished")
+        assert caller.told("job", "layer") == [*range(6), *range(6)]
+
+
 async def test_fault_at_a_line(fast: Pace, calling: Calling, tower: Tower) -> None:
     script = [Order(when="line", number=50, fault=faults.Cancel())]
     async with SimHost(pace=fast, script=script) as host, calling(host.url) as caller:
