@@ -66,16 +66,18 @@ class Holds:
 
         A host with a word of its own for our hold would tell it, and a bridge ends it by itself; otherwise the journal
         must know, before it is asked for. It also must where it may still hold the way back of the shot before: a later
-        daemon would take this hold for that one, and send the head to where it was then.
+        daemon would take this hold for that one, and send the head to where it was then. And where the disk may be
+        slow: before the head leaves the way back has to be on it, and a print that is held would wait for that.
         """
-        if self.by.owns_hold and self._recorder.knows_no_way_back:
+        recorder = self._recorder
+        if self.by.owns_hold and recorder.knows_no_way_back and recorder.prompt:
             self._recorder.write(HoldNoted(shot, s.Phase.HOLDING, (), clock.stamp()))
             self.by.hold(shot)
         else:
             self._do(self._hold_noted(shot))
 
     async def _hold_noted(self, shot: int) -> None:
-        if await self._intend(shot, s.Phase.HOLDING, ()):
+        if await self._intend(shot, s.Phase.HOLDING, (), prompt=True):
             self.by.hold(shot)
 
     def _plan(self, action: s.Plan) -> None:
@@ -95,8 +97,10 @@ class Holds:
         if await self._intend(shot, s.Phase.PARKING, block.come_back):
             self.by.leave(shot, block)
 
-    async def _intend(self, shot: int, phase: s.Phase, come_back: tuple[str, ...]) -> bool:
+    async def _intend(self, shot: int, phase: s.Phase, come_back: tuple[str, ...], *, prompt: bool = False) -> bool:
         written = await self._recorder.intend(shot, phase, come_back)
+        if written and prompt:
+            written = self._recorder.prompt
         if written is False:
             self._tell(s.Failed(shot, phase, "the journal could not be written in time"))
         return bool(written)

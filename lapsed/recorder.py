@@ -26,6 +26,9 @@ CLOSE_WITHIN_S = 5.0
 JOURNAL_WITHIN_S = 2.0
 """How long a hold waits for the disk to take its intention; a slower disk costs the shot, never the print."""
 
+PROMPT_S = 1.0
+"""A disk that was slower with the last hold's rows must be quicker with the next one's before the print is held."""
+
 # Addresses, headers and arguments may carry passwords; a take is made to be handed on.
 _SECRETS = {**dict.fromkeys(("url", "user", "password", "token", "argv"), True), "power": {"argv"}}
 _PRIVATE: dict[str, Any] = {"link": {"headers", "url"}, "files": {"headers", "url"}, "camera": {"__all__": _SECRETS}}
@@ -71,6 +74,8 @@ class Recorder:
         self._over, self._failed, self._thinned, self._spared = over, failed, thinned, spared
         self._take: Ledger | None = None
         self._cleared: asyncio.Future[bool] | None = None
+        self.prompt = True
+        """Whether the disk was quick with the last hold's rows, so that a print held now would not wait for it."""
         self._failing: Path | None = None
         self._closing: set[asyncio.Task[None]] = set()
         self.room_mb: float | None = None
@@ -211,11 +216,16 @@ class Recorder:
         take = self._take
         if take is None:
             return None
+        self.prompt = False
         try:
             async with asyncio.timeout(JOURNAL_WITHIN_S):
-                return await take.written(HoldNoted(shot, phase, come_back, clock.stamp()))
+                await take.opened()
+                since_s = clock.monotonic()
+                written = await take.written(HoldNoted(shot, phase, come_back, clock.stamp()))
         except TimeoutError:
             return False
+        self.prompt = clock.monotonic() - since_s < PROMPT_S
+        return written
 
     # --------------------------------------------------------------------------------------------------------- room
 

@@ -173,8 +173,7 @@ async def _disk_read_only(yard: Yard, fault: Fault) -> None:
 
 async def _sync_slow(yard: Yard, fault: Fault) -> None:
     """Each sync takes seconds, as on a worn card or while the disk is full of someone else's data."""
-    with _Excused(yard):
-        await _injected(yard, 3 + fault.figure, "fsync,fdatasync", f"delay_enter={int(2.5e6)}")
+    await _injected(yard, 3 + fault.figure, "fsync,fdatasync", f"delay_enter={int(2.5e6)}")
 
 
 async def _clock(yard: Yard, fault: Fault) -> None:
