@@ -34,7 +34,7 @@ log = logging.getLogger(__name__)
 
 _GONE = "the bridge let the print go on by itself"
 _ENDED = "the print ended while the bridge could not be heard"
-_ENDED_AWAY = f"{_ENDED}; the head was away from the part then"
+_ENDED_AWAY = f"{_ENDED}; the head was away from the part when it last was"
 _STRANDED = (
     " while the head was away; it comes back if the bridge still runs. If the bridge has ended, the print "
     "has stopped like that with the heaters on: see to the printer, and home it before it prints again"
@@ -42,11 +42,19 @@ _STRANDED = (
 
 
 class ByBridge:
-    """The runner's hand on a print that streams through a bridge."""
+    """The runner's hand on a print that streams through a bridge; `away` if an earlier daemon left the head so."""
 
     owns_hold = True
 
-    def __init__(self, link: BridgeLink, printer: str, hold_limit_s: float, tell: Callable[[s.Event], None]) -> None:
+    def __init__(
+        self,
+        link: BridgeLink,
+        printer: str,
+        hold_limit_s: float,
+        tell: Callable[[s.Event], None],
+        *,
+        away: bool = False,
+    ) -> None:
         self._name = printer
         self._limit_s = hold_limit_s
         self._tell = tell
@@ -57,7 +65,7 @@ class ByBridge:
         self._held: talk.Held | None = None
         self._shot: int | None = None  # the shot that the bridge holds the print for, or is to
         self._returning = False
-        self._away = False  # the head was told to leave, and the bridge has not said that it is back
+        self._away = away  # the head was told to leave, and the bridge has not said that it is back
 
     async def run(self) -> None:
         """Follow the bridge until cancelled."""

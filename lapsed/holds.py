@@ -40,7 +40,7 @@ class Holds:
         self._recorder, self._tell, self._do = recorder, tell, do
         self._block: Block | None = None
         self._come_back = come_back
-        self.by = _hand(printer, tell, do, known)
+        self.by = _hand(printer, tell, do, known, away=bool(come_back))
 
     def carry_out(self, action: Action) -> None:
         """Begin what `action` asks for."""
@@ -111,11 +111,13 @@ def _hand(
     tell: Callable[[s.Event], None],
     do: Callable[[Coroutine[object, object, None]], object],
     known: PrintInfo | None,
+    *,
+    away: bool,
 ) -> Hand:
     """The hand on the print, by the kind of link."""
     link, limit_s = printer.link, printer.cadence.hold_limit_s
     if isinstance(link, BridgeLink):
-        return ByBridge(link, printer.name, limit_s, tell)
+        return ByBridge(link, printer.name, limit_s, tell, away=away)
     if isinstance(link, SignalLink):
         return BySignal(link, tell, known)
     return ByFeed(link, limit_s, tell, do, known)

@@ -29,11 +29,11 @@ HELD = talk.Held(7, (50.0, 50.0, 0.4, 0.0), (0.0, 0.0, 0.0, 0.0), 1500.0, True, 
 class Played:
     """A bridge at a socket; `events` are what the daemon made of its words, `wants` whether a layer is to be shot."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, **left):
         self.events = []
         self.wants = False
         link = BridgeLink(kind="bridge", port="/dev/x", folder=folder, retry_most_s=0.02)
-        self.hand = ByBridge(link, "ottermole", 8.0, self._tell)
+        self.hand = ByBridge(link, "ottermole", 8.0, self._tell, **left)
         self._path = link.socket_of("ottermole")
         self.calls = asyncio.Queue()
 
@@ -68,12 +68,12 @@ class Played:
 
 
 @contextlib.asynccontextmanager
-async def played(folder):
-    bridge = Played(folder)
+async def played(folder, *, printing=True, **left):
+    bridge = Played(folder, **left)
     server = await bridge.listen()
     following = asyncio.create_task(bridge.hand.run())
     try:
-        await bridge.called()
+        await bridge.called(printing=printing)
         await bridge.made_of()
         yield bridge
     finally:
@@ -167,8 +167,15 @@ async def test_a_bridge_that_goes_away_with_the_head_away_is_told_with_what_that
         assert "with the heaters on: see to the printer" in down.reason
         assert gone == PrintResumed("the bridge went away")
         ended = [event for event in then if isinstance(event, PrintEnded)]
-        reason = "the print ended while the bridge could not be heard; the head was away from the part then"
+        reason = "the print ended while the bridge could not be heard; the head was away from the part when it last was"
         assert ended == ([] if printing else [PrintEnded(Outcome.LOST, reason)])
+
+
+@pytest.mark.parametrize(("away", "told"), [(True, True), (False, False)])
+async def test_where_daemon_and_bridge_were_ended_at_once_the_journal_tells_where_the_head_was(tmp_path, away, told):
+    async with played(tmp_path, printing=False, away=away) as bridge:
+        (ended,) = [event for event in bridge.events if isinstance(event, PrintEnded)]
+        assert ("the head was away from the part" in ended.detail) is told
 
 
 @pytest.mark.parametrize(

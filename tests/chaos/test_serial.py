@@ -1,4 +1,4 @@
-"""A bridge killed at the worst instant: the head is away, and the host's line is withheld."""
+"""Bridge and daemon killed at the worst instant: the head is away, and the host's line is withheld."""
 
 import signal
 
@@ -13,7 +13,7 @@ PARK = [8.0, 212.0]
 
 
 @pytest.mark.slow
-async def test_a_bridge_killed_with_the_head_away_ends_print_and_take_and_the_next_begins_anew(tmp_path):
+async def test_all_killed_with_the_head_away_the_take_is_closed_saying_so_and_the_next_print_is_filmed(tmp_path):
     async with SerialYard(tmp_path, 0, ()) as yard:
         config = yard.config.read_text()
         for key in ("expose_within_s = 1.0", f"hold_limit_s = {HOLD_LIMIT_S}"):
@@ -25,24 +25,26 @@ async def test_a_bridge_killed_with_the_head_away_ends_print_and_take_and_the_ne
         await yard.ready()
         host = yard.send()
         await yard.until(lambda: yard.line.log.stat().st_size and _parked(yard))
+        # As in a power cut of the computer: the daemon sees nothing of the bridge's end.
+        yard.signal(signal.SIGSTOP)
         yard.line.bridge.kill()
         yard.line.bridge.wait()
+        await yard.kill()
 
         # The host sees its port go; the printer waits where it is, and was sent nothing else.
         await yard.until(lambda: host.poll() is not None)
         assert host.returncode == 1
-        await yard.until(lambda: any("see to the printer" in line for line in yard.log))
         sent = yard.line.host_lines()
         assert sent == yard.line.sent()[: len(sent)]
         assert _parked(yard)
 
         # The next bridge has the same names, the take is closed with the reason, and a print that homes is filmed.
         yard.order()
-        yard.signal_workers(signal.SIGKILL)  # as its deadline would have ended it
         yard.line.bridge = yard.line.stand_between()
+        await yard.start()
         await yard.until(lambda: [take.outcome for take in yard.takes()] == [Outcome.LOST])
         (cut,) = yard.takes()
-        assert "the head was away from the part then" in cut.reason
+        assert "the head was away from the part when it last was" in cut.reason
         assert [shot.outcome for shot in cut.shots] == ["missed"]
         assert _parked(yard)
         await yard.ready()
