@@ -166,8 +166,7 @@ class Hosting:
             self._parking.go_back(now, _FLOODS)
 
     def _halt(self, raw: bytes, now: float) -> None:
-        self._telling.news(self._reading.end(Outcome.FAILED, "the host sent M112, an emergency stop"))
-        self._reading.forget("the machine was stopped by M112")
+        self._telling.news(self._reading.halt())
         self._pass(raw)
         self._wire.ours_due = 0
         self._parking.release(now, "the host sent M112")

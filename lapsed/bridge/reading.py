@@ -83,6 +83,16 @@ class Reading:
     def restart(self, why: str) -> None:
         """The printer has started anew: nothing is known of it, nor does it know itself where its head stands."""
         self._begin_anew()
+        self._strand(why)
+
+    def halt(self) -> tuple[News, ...]:
+        """The machine was stopped by M112, in the middle of whatever it had been sent."""
+        why = "the machine was stopped by M112"
+        self.forget(why)
+        self._strand(why)
+        return self.end(Outcome.FAILED, "the host sent M112, an emergency stop")
+
+    def _strand(self, why: str) -> None:
         self._unhomed, self._why_unhomed = _PLACE, f"{why}, and not every axis has been homed since"
 
     def _begin_anew(self) -> None:
@@ -311,7 +321,7 @@ class Reading:
     def _print(self, code: str, line: Line) -> tuple[News, ...]:
         match code:
             case "M112":
-                return self.end(Outcome.FAILED, "the host sent M112, an emergency stop")
+                return self.halt()
             case "G28" if "Z" in _homed_by(line):
                 return self.end(Outcome.LOST, "the machine was homed; another print begins")
             case "M104" | "M109" if line.value("S") == 0 and line.value("T") in (None, float(self._base.tool)):

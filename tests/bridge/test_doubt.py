@@ -325,13 +325,20 @@ def test_lines_asked_for_again_that_are_not_remembered_leave_all_uncertain():
     assert reading.unsure() == "the printer asked for lines again that are not remembered"
 
 
-def test_nothing_is_parked_after_an_emergency_stop_until_all_is_stated_again():
+@pytest.mark.parametrize("held", [True, False])
+def test_nothing_is_parked_after_an_emergency_stop_until_every_axis_was_homed(held):
     bench = printing()
-    begun(bench, SQUARES[FIRSTS[1]])
+    if held:
+        begun(bench, SQUARES[FIRSTS[1]])
     bench.relay.host(b"M112\n", 1.1)
     bench.relay.printer(b"ok\nok\n", 1.2)
     bench.out()
-    assert begun(bench, b"G1 X61 Y51 E9 F1500\n", 9.0)[2] == [talk.Refused(1, "the machine was stopped by M112")]
+    why = "the machine was stopped by M112, and not every axis has been homed since"
+    streamed(bench, (*STATED[1:], "G1 X5 E1", "G1 Z0.4"))
+    assert begun(bench, b"G1 X61 Y51 E9 F1500\n", 9.0)[2] == [talk.Refused(1, why)]
+    bench.relay.printer(b"ok\n", 9.0)
+    streamed(bench, (*STATED, "G1 X5 E1", "G1 Z0.4"))
+    assert begun(bench, b"G1 X6 E2\n", 10.0)[0] == b"M400\n"
 
 
 def test_a_silent_daemon_is_waited_for_no_longer_than_its_deadline():
