@@ -40,6 +40,7 @@ LEAST_BETWEEN_S = 0.25
 """The page is told of changes no oftener than this."""
 
 HEARTBEAT_S = 15.0
+BODY_WITHIN_S = 10.0
 MOST_STREAMS = 32
 MOST_TREND = 120
 SMALL = 512
@@ -305,10 +306,17 @@ def _share(text: str) -> float:
     return share
 
 
+async def _sent(request: Request) -> bytes:
+    try:
+        return await asyncio.wait_for(request.body(), BODY_WITHIN_S)
+    except TimeoutError as error:
+        raise RetryError(f"the request was not whole within {BODY_WITHIN_S:g} s; send it again") from error
+
+
 async def carry_out(operation: Operation, routes: Routes, request: Request) -> Response:
     """Read the request as the operation says, carry it out, and answer with a sentence whatever goes wrong."""
     try:
-        body = operation.body.model_validate_json(await request.body()) if operation.body is not None else None
+        body = operation.body.model_validate_json(await _sent(request)) if operation.body is not None else None
         return await operation.handler(routes, request, body)
     except ValidationError as error:
         return problem(422, refusal.first(error, "the request"))

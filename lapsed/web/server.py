@@ -25,12 +25,13 @@ from lapsed.settings import Web
 from lapsed.web import guard
 from lapsed.web.description import described
 from lapsed.web.desk import Desk
+from lapsed.web.door import MOST_CONNECTIONS, Door
 from lapsed.web.routes import OPERATIONS, Operation, Routes, carry_out, problem
 
 log = logging.getLogger(__name__)
 
 # What its library has to say of its own comings and goings is nobody's news.
-logging.getLogger("uvicorn").setLevel(logging.WARNING)
+logging.getLogger("uvicorn").setLevel(logging.ERROR)
 
 MEDIA = {
     ".html": "text/html; charset=utf-8",
@@ -43,7 +44,6 @@ RATE = (240, 60.0)
 """Requests at once from one address, and how many a second after those."""
 
 MOST_ADDRESSES = 512
-MOST_CONNECTIONS = 100
 
 
 class Server:
@@ -83,7 +83,7 @@ class Server:
         rules = guard.Rules(guard.hosts(self._part.address, self.port, self._part.names), self._token)
         config = uvicorn.Config(
             Gate(rules, application(routes)),
-            http="h11",
+            http=Door,
             ws="none",
             lifespan="off",
             log_config=None,
@@ -91,7 +91,6 @@ class Server:
             server_header=False,
             date_header=False,
             proxy_headers=False,
-            limit_concurrency=MOST_CONNECTIONS,
             timeout_keep_alive=20,
             timeout_graceful_shutdown=1,
             h11_max_incomplete_event_size=guard.MOST_HEADER_BYTES,
