@@ -11,6 +11,7 @@ import secrets
 import socket
 import ssl
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -30,6 +31,9 @@ GIVE_UP_BEFORE_S = 0.25
 
 AGAIN_S = 0.1
 """The pause before a camera that had no new picture is asked again."""
+
+REMEMBERED = 100
+"""So many pictures are known again: one behind a cache of several machines may answer with any of its last."""
 
 CHUNK = 64 * 1024
 
@@ -62,7 +66,7 @@ class StillUrl:
         self._challenge: http_auth.Digest | str | None = None
         self._count = 0
         self._last = Answer(None)
-        self._seen: bytes | None = None
+        self._seen: deque[bytes] = deque(maxlen=REMEMBERED)
         self._picture = b""
         self._first = b""
         self._found = ""
@@ -100,7 +104,7 @@ class StillUrl:
                 if same:
                     break  # cut off as the time was up
                 raise
-            same = answer.data is None or answer.print == self._seen
+            same = answer.data is None or answer.print in self._seen
             if answer.data is not None and not same:
                 self._note(answer)
                 if skipped == self._part.skip:
@@ -157,7 +161,7 @@ class StillUrl:
 
     def _note(self, answer: Answer) -> None:
         self._last = answer
-        self._seen = answer.print
+        self._seen.append(answer.print)
 
     def _ask_twice(self, give_up_s: float, sent: Callable[[], None], released: Callable[[], bool]) -> Answer:
         """As `_ask`, with a second try where the connection was lost: asking again takes nothing away."""

@@ -110,6 +110,13 @@ def test_the_picture_of_before_is_never_taken_for_a_new_one(webcam, tmp_path, ta
         assert "If-None-Match" in webcam.asked[-1]
 
 
+def test_no_picture_that_was_seen_before_is_taken_for_a_new_one(webcam, tmp_path):
+    webcam.picture = lambda number: WHOLE % (b"first", b"second", b"first", b"second", b"third")[number]
+    kind = opened(webcam)
+    kind.ensure_ready()
+    assert [shot(kind, tmp_path), shot(kind, tmp_path)] == [WHOLE % b"second", WHOLE % b"third"]
+
+
 def test_the_last_of_many_same_answers_may_be_cut_off(webcam, tmp_path):
     webcam.picture = lambda _: WHOLE % b"old"
     webcam.faults = {2: "hang"}

@@ -225,6 +225,34 @@ def test_colours_of_a_stream_that_tells_none_are_those_of_its_size(height, ycc):
     assert np.abs(rgb[8, 8].astype(int) - (0, 191, 0)).max() <= 3
 
 
+RECORDED = {
+    "MJPEG in AVI": ("mjpeg", "avi", "yuvj420p"),
+    "H.264 in MP4": ("libx264", "mp4", "yuv420p"),
+    "H.264 in a transport stream": ("libx264", "ts", "yuv420p"),
+    "H.265 in Matroska": ("libx265", "mkv", "yuv420p"),
+}
+
+
+@pytest.mark.parametrize(("codec", "container", "pixels"), RECORDED.values(), ids=RECORDED.keys())
+def test_of_a_recorded_file_the_latest_picture_is_its_last(tmp_path, codec, container, pixels):
+    import av  # noqa: PLC0415 - for one recording
+
+    path = tmp_path / f"recorded.{container}"
+    with av.open(path, "w") as recording:
+        video = recording.add_stream(codec, rate=25)
+        video.width, video.height, video.pix_fmt, video.gop_size = 160, 120, pixels, 12
+        for shade in range(20, 220, 10):
+            picture = av.VideoFrame.from_ndarray(np.full((120, 160, 3), shade, np.uint8), format="rgb24")
+            recording.mux(video.encode(picture))
+        recording.mux(video.encode(None))
+    flow = Flow(str(path), 5, 5)
+    flow._thread.join()
+    assert flow.reason == "it ended"
+    latest = flow._latest.packets
+    assert len(latest) == 1 if codec == "mjpeg" else 1 < len(latest) <= 12  # since the last key frame, of every twelve
+    assert abs(last_picture(flow.nature, latest).to_ndarray(format="gray").mean() - 210) <= 3
+
+
 def test_an_empty_group_of_pictures_has_no_last_one():
     with streaming(h264=True) as streamer:
         flow = Flow(streamer.url, 5, 5)
