@@ -97,9 +97,19 @@ def _x264(effort: Effort) -> Mapping[str, str]:
         "crf": str(effort.quality),
         "preset": effort.preset,
         "profile": "high",
-        # JPEG's chroma samples lie in the middle of four pixels, which H.264 calls location 1 (Annex E, figure E-1);
-        # scaling keeps them there.
-        "x264-params": f"rc-lookahead={effort.look_ahead}:sync-lookahead=0:threads={effort.threads}:chromaloc=1",
+        "x264-params": ":".join(
+            (
+                f"rc-lookahead={effort.look_ahead}",
+                # Looking ahead gets a thread of its own, with one frame for it and not the four that x264 would take.
+                "sync-lookahead=1",
+                # A rate that may change costs one frame more, kept to see how long each is shown.
+                "force-cfr=1",
+                f"threads={effort.threads}",
+                # JPEG's chroma samples lie in the middle of four pixels, which H.264 calls location 1 (Annex E,
+                # figure E-1); scaling keeps them there.
+                "chromaloc=1",
+            )
+        ),
     }
 
 

@@ -1,4 +1,5 @@
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -193,6 +194,15 @@ def test_an_outside_reader_sees_timecode_and_words_and_no_place(
     data = out.read_bytes()
     assert data.index(b"moov") < data.index(b"mdat")
     assert b"Exif" not in data
+
+
+def test_the_stream_says_that_its_rate_is_fixed(takes_of: Callable, tmp_path: Path) -> None:
+    folder, out = takes_of(2), tmp_path / "c.mp4"
+    delivery.write(plan_of(folder, Clip(name="c"), (320, 240)), folder, out, Tags("t"), lambda _: None)
+    command = ["ffmpeg", "-v", "verbose", "-i", str(out), "-c", "copy", "-bsf", "trace_headers", "-f", "null", "-"]
+    told = subprocess.run(command, capture_output=True, text=True, check=True).stderr
+    # ITU-T H.264, E.2.1: the times between pictures are all the same.
+    assert re.findall(r"fixed_frame_rate_flag\s+(\d) ", told) == ["1"]
 
 
 @pytest.mark.parametrize("codec", ["h264", "h265", "av1"])
