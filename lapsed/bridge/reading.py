@@ -92,8 +92,9 @@ class Reading:
         self._strand(why)
         return self.end(Outcome.FAILED, "the host sent M112, an emergency stop")
 
-    def _strand(self, why: str) -> None:
-        self._unhomed, self._why_unhomed = _PLACE, f"{why}, and not every axis has been homed since"
+    def _strand(self, why: str, axes: frozenset[str] = _PLACE) -> None:
+        self._unhomed |= axes
+        self._why_unhomed = f"{why}, and not every axis has been homed since"
 
     def _begin_anew(self) -> None:
         self.layering = Layering()
@@ -261,14 +262,17 @@ class Reading:
         elif code in ("M82", "M83"):
             self._modes |= {"extruder"}
         elif code == "G28":
-            self._unhomed -= _homed_by(line)
-            self._homed = self._homed or "Z" in _homed_by(line)
+            self._unhomed -= _axes_of(line)
+            self._homed = self._homed or "Z" in _axes_of(line)
         elif code.startswith("T") and self._base.tool != self._before[0].tool:
             self.lose(f"{code} changed the tool, and no move to a place of its own has come since")
         elif code in STRAYING:
             self._why = f"{code} moved the head to a place that it doesn't tell"
         elif code in ("M18", "M84"):
             self.lose(f"{code} switched the motors off")
+            off = _PLACE & set(line.words) if {"E", "S"} & set(line.words) else _axes_of(line)  # S: in so many seconds
+            if off:
+                self._strand(self._why, off)
         elif code in ("G10", "G11") and self._dialect.g10_retracts:
             pass
         elif code not in TEXT_CODES and not code.startswith("T") and not self._leaves_alone(code):
@@ -322,7 +326,7 @@ class Reading:
         match code:
             case "M112":
                 return self.halt()
-            case "G28" if "Z" in _homed_by(line):
+            case "G28" if "Z" in _axes_of(line):
                 return self.end(Outcome.LOST, "the machine was homed; another print begins")
             case "M104" | "M109" if line.value("S") == 0 and line.value("T") in (None, float(self._base.tool)):
                 return self.end(Outcome.FINISHED) if self.card is None else ()
@@ -344,8 +348,8 @@ class Reading:
         return *ended, self._begin(file.strip(" /!#") or "card")
 
 
-def _homed_by(line: Line) -> frozenset[str]:
-    """The axes that a G28 homes: those that it names, or all."""
+def _axes_of(line: Line) -> frozenset[str]:
+    """The axes that a G28 homes or an M84 lets go of: those that it names, or all."""
     return _PLACE & set(line.words) or _PLACE
 
 

@@ -297,7 +297,10 @@ def test_a_printer_that_answers_nothing_on_the_way_back_lets_the_print_go_on_aft
 @pytest.mark.parametrize(
     ("text", "reason"),
     [
-        ("M84", "M84 switched the motors off"),
+        ("M84", "M84 switched the motors off, and not every axis has been homed since"),
+        ("M18 X E", "M18 switched the motors off, and not every axis has been homed since"),
+        ("M84 E", "M84 switched the motors off"),
+        ("M84 S600", "M84 switched the motors off"),
         ("T1", "T1 changed the tool, and no move to a place of its own has come since"),
         ("G29", "G29 moved the head to a place that it doesn't tell"),
         ("M9999", "M9999 is not known here and may have moved the head; where it is has not been said since"),
@@ -311,6 +314,9 @@ def test_no_park_after_a_line_that_leaves_the_place_uncertain_and_the_reason_nam
     for line in (text, "G1 E1"):
         reading.read(f"{line}\n".encode())
     assert reading.unsure() == reason
+    for line in (*STATED[1:], "G1 X11"):
+        reading.read(f"{line}\n".encode())
+    assert reading.unsure() == (reason if "homed" in reason else None)
     for line in (*STATED, "G1 X11"):
         reading.read(f"{line}\n".encode())
     assert reading.unsure() is None
