@@ -8,7 +8,9 @@ import asyncio
 import http.client
 import json
 import logging
+import threading
 from collections import deque
+from contextlib import suppress
 from dataclasses import asdict
 from typing import Any
 from urllib.parse import urlsplit
@@ -71,10 +73,30 @@ def body(told: Told) -> bytes:
 
 
 async def _post(part: Notice, told: Told) -> None:
+    loop = asyncio.get_running_loop()
+    answer: asyncio.Future[int] = loop.create_future()
+
+    def settle(status: int, error: Exception | None) -> None:
+        if answer.done():
+            return
+        answer.set_exception(error) if error is not None else answer.set_result(status)
+
+    def post() -> None:
+        status, error = 0, None
+        try:
+            status = _posted(part, body(told))
+        except (OSError, http.client.HTTPException, ValueError) as caught:
+            error = caught
+        with suppress(RuntimeError):  # the loop is closed: nobody waits any more
+            loop.call_soon_threadsafe(settle, status, error)
+
+    # Not a thread of the loop, which waits for those as it ends: an address that hangs would keep the daemon from it.
+    threading.Thread(target=post, name="notice", daemon=True).start()
     try:
-        status = await asyncio.to_thread(_posted, part, body(told))
+        async with asyncio.timeout(part.within_s):
+            status = await answer
     except (OSError, http.client.HTTPException, ValueError) as error:
-        raise RetryError(f"its address does not answer: {error}") from error
+        raise RetryError(f"its address does not answer: {str(error) or 'not in time'}") from error
     if not 200 <= status < 300:  # RFC 9110, 15.3: the class of success
         raise RetryError(f"its address answered with status {status}")
 

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import socket
 import sys
 import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -114,6 +115,30 @@ async def test_an_address_that_never_answers_is_told_of(caplog):
     notices = Notices(Notice(url="http://127.0.0.1:9/"), pauses_s=())
     await deliver(notices, told("one"), until=lambda: "does not answer" in caplog.text)
     assert caplog.text.count("was not heard") == 1
+
+
+def test_an_address_that_hangs_keeps_nobody_from_ending():
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        hook = Notice(url=f"http://127.0.0.1:{silent.getsockname()[1]}/", within_s=120.0)
+
+        async def ended_in_the_middle() -> None:
+            notices = Notices(hook)
+            notices.tell(told("one"))
+            running = asyncio.create_task(notices.run())
+            taken, _ = await asyncio.get_running_loop().sock_accept(silent)
+            calls.append(taken)
+            running.cancel()
+            await asyncio.gather(running, return_exceptions=True)
+
+        calls: list[socket.socket] = []
+        silent.settimeout(0)
+        daemon = threading.Thread(target=asyncio.run, args=(ended_in_the_middle(),))
+        daemon.start()
+        daemon.join(30)
+        hangs = daemon.is_alive()
+        calls[0].close()
+        daemon.join()
+        assert not hangs
 
 
 async def test_only_what_is_wanted_is_told(address):
