@@ -60,7 +60,7 @@ class Ahead:
     def put(self, lines: bytes, now: float, *, rough: bool) -> bool:
         """Keep whole lines for reading; false if they were too many, and all is thrown away."""
         if len(self._unread) + len(lines) > MOST_UNREAD:
-            self.take(MOST_UNREAD)
+            self._clear()
             return False
         self._unread += lines
         self.rough = self.rough or rough
@@ -74,8 +74,12 @@ class Ahead:
         lines = split(bytes(self._unread[:end]))
         del self._unread[:end]
         if not self._unread:
-            self.read_at, self.rough = None, False
+            self._clear()
         return lines
+
+    def _clear(self) -> None:
+        self._unread.clear()
+        self.read_at, self.rough = None, False
 
     def later(self, now: float) -> None:
         """Read what is left in a while."""

@@ -10,6 +10,7 @@ from typing import TypeVar
 
 import serial
 
+from lapsed import clock
 from lapsed.errors import RetryError
 
 MOST_WAITING = 256 * 1024
@@ -20,6 +21,12 @@ CROWDED = 4 * 1024
 
 _T = TypeVar("_T")
 _CHUNK = 16 * 1024
+_MUCH = 1024
+"""Where so much has come at once there is more, and looking for it costs less than waiting to be told."""
+
+_STRETCH_S = 0.0005
+"""How long one end is read on before the other has its turn: half of what may be added to a line's way."""
+
 _RESET_S = 0.1
 
 
@@ -43,7 +50,7 @@ class Descriptor:
         self._crowded = crowded
         self._waiting = bytearray()
         self._loop = asyncio.get_running_loop()
-        self._open = True
+        self._open = self._reads = True
         os.set_blocking(number, False)
         self._loop.add_reader(number, self._readable)
 
@@ -69,31 +76,38 @@ class Descriptor:
 
     def pause(self, waiting: int) -> None:
         """Read nothing while so many bytes wait elsewhere, or read again."""
-        if self._open and waiting:
-            self._loop.remove_reader(self._number)
-        elif self._open:
+        if not self._open:
+            return
+        self._reads = not waiting
+        if self._reads:
             self._loop.add_reader(self._number, self._readable)
+        else:
+            self._loop.remove_reader(self._number)
 
     def close(self) -> None:
         """Let go of it."""
         if self._open:
-            self._open = False
+            self._open = self._reads = False
             self._loop.remove_reader(self._number)
             self._loop.remove_writer(self._number)
             os.close(self._number)
 
     def _readable(self) -> None:
-        try:
-            data = os.read(self._number, _CHUNK)
-        except BlockingIOError:
-            return
-        except OSError as error:
-            self._gone(error.strerror)
-            return
-        if data:
+        until = clock.monotonic() + _STRETCH_S
+        while self._reads:
+            try:
+                data = os.read(self._number, _CHUNK)
+            except BlockingIOError:
+                return
+            except OSError as error:
+                self._gone(error.strerror)
+                return
+            if not data:
+                self._gone("it was hung up")
+                return
             self._heard(data)
-        else:
-            self._gone("it was hung up")
+            if len(data) < _MUCH or clock.monotonic() > until:
+                return
 
     def _writable(self) -> None:
         try:

@@ -2,13 +2,19 @@
 
 import asyncio
 import contextlib
+import fcntl
+import itertools
 import os
+import random
 import tty
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from unittest import mock
 
 import pytest
 
-from lapsed.bridge.end import Port
+from lapsed import clock
+from lapsed.bridge.end import Descriptor, Port
 
 
 async def until(condition, within_s=30.0):
@@ -82,3 +88,78 @@ async def test_a_port_that_goes_away_is_told_once(printer):
     assert len(printer.lost) == 1
     port.write(b"M105\n")  # said into the void
     port.close()
+
+
+@dataclass
+class Said:
+    """What an end has said, a read at a time; `then` is done after each."""
+
+    reads: list[bytes] = field(default_factory=list)
+    then: Callable[[], None] = lambda: None
+
+    def __call__(self, data):
+        self.reads.append(data)
+        self.then()
+
+
+MUCH = random.Random(7).randbytes(128 * 1024)
+WHOLE = 8
+"""Reads of 16 KB for all of it."""
+
+
+@contextlib.contextmanager
+def much():
+    """An end that has said much and no more, and what is heard of it."""
+    reads, writes = os.pipe()
+    fcntl.fcntl(writes, fcntl.F_SETPIPE_SZ, len(MUCH))
+    os.write(writes, MUCH)
+    heard, lost = Said(), []
+    end = Descriptor(reads, heard, lost.append)
+    try:
+        yield end, heard
+        assert not lost
+    finally:
+        end.close()
+        os.close(writes)
+
+
+@pytest.mark.parametrize(("read_takes_s", "at_a_stretch"), [(0.0, WHOLE), (0.0002, 3), (0.01, 1)])
+async def test_an_end_that_says_much_is_read_on_while_the_other_can_wait(read_takes_s, at_a_stretch):
+    ticks = (count * read_takes_s for count in itertools.count())
+    with mock.patch.object(clock, "monotonic", side_effect=ticks), much() as (_, heard):
+        while not heard.reads:  # noqa: ASYNC110 - turn by turn of the loop
+            await asyncio.sleep(0)
+        assert len(heard.reads) == at_a_stretch
+        await until(lambda: len(heard.reads) == WHOLE)
+        assert b"".join(heard.reads) == MUCH
+
+
+async def test_an_end_that_is_told_to_wait_is_not_read_on_before_it_may_speak_again():
+    with much() as (end, heard):
+        heard.then = lambda: end.pause(1)
+        await until(lambda: heard.reads)
+        for _ in range(5):
+            await asyncio.sleep(0)
+        assert len(heard.reads) == 1
+        heard.then = lambda: None
+        end.pause(0)
+        await until(lambda: len(heard.reads) == WHOLE)
+        assert b"".join(heard.reads) == MUCH
+
+
+async def test_nothing_is_read_of_an_end_once_it_is_let_go():
+    reads, writes = os.pipe()  # takes the number of the end that goes
+    with much() as (end, heard):
+
+        def go():
+            end.close()
+            os.dup2(reads, number)
+
+        number = reads + 2
+        os.write(writes, b"another's")
+        heard.then = go
+        await until(lambda: heard.reads)
+        assert os.read(number, 100) == b"another's"
+        os.close(number)
+    os.close(reads)
+    os.close(writes)
