@@ -13,7 +13,7 @@ from lapsed.claim import claimed
 from lapsed.errors import UserError
 from lapsed.manager import Manager
 from lapsed.now import Now
-from lapsed.settings import BridgeLink, FeedLink, Settings
+from lapsed.settings import BridgeLink, FeedLink, Settings, SignalLink
 from lapsed.web.server import Server
 
 log = logging.getLogger(__name__)
@@ -124,7 +124,9 @@ def _page(settings: Settings, daemon: Daemon) -> Server | None:
     try:
         page.listen()
     except UserError as error:
-        log.error("%s", error)  # noqa: TRY400 - one sentence for a person
+        calling = [printer.name for printer in settings.printer if isinstance(printer.link, SignalLink)]
+        deaf = f"; until then no signal of {', '.join(calling)} is heard" if calling else ""
+        log.error("%s%s", error, deaf)  # noqa: TRY400 - one sentence for a person
         return None
     return page
 

@@ -3,6 +3,7 @@
 import asyncio
 import gc
 import re
+import socket
 import time
 from pathlib import Path
 
@@ -206,3 +207,14 @@ def test_the_unit_waits_longer_than_the_daemon_takes_to_end():
 def test_a_loop_that_stands_still_is_followed_by_another_daemon(key):
     assert 0 < seconds(key) <= 20
     assert "Restart=always" in UNIT
+
+
+async def test_a_page_whose_port_is_taken_is_told_with_the_printers_that_go_unheard(tmp_path, caplog):
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        web = settings.Web(port=other.getsockname()[1])
+        camera = settings.GphotoCamera(kind="gphoto")
+        cadence, link = settings.Cadence(every_layers=1, park=False), settings.SignalLink(kind="signal")
+        printer = settings.Printer(name="pier", link=link, cadence=cadence, camera=(camera,))
+        whole = settings.Settings(printer=(printer,), store=settings.Store(folder=tmp_path), web=web)
+        assert service._page(whole, app.Daemon(whole, None)) is None
+    assert "Address already in use; choose another in [web]; until then no signal of pier is heard" in caplog.text

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import errno
 import os
 import queue
 import threading
@@ -147,7 +148,7 @@ class Port(Descriptor):
         try:
             self._port = serial.Serial(name, baud, timeout=0, write_timeout=0, inter_byte_timeout=0, exclusive=True)
         except (serial.SerialException, OSError, ValueError) as error:
-            raise RetryError(f"the printer's port {name} cannot be opened: {error}") from error
+            raise _refused(name, error) from error
         super().__init__(os.dup(self._port.fileno()), heard, lost, crowded)
 
     def close(self) -> None:
@@ -180,7 +181,7 @@ class Remote:
         try:
             self._port = serial.serial_for_url(url, baud, timeout=0.2)
         except (serial.SerialException, OSError, ValueError) as error:
-            raise RetryError(f"the printer's port {url} cannot be opened: {error}") from error
+            raise _refused(url, error) from error
         self._loop = asyncio.get_running_loop()
         self._heard, self._lost, self._crowded = heard, lost, crowded
         self._open = True
@@ -247,6 +248,18 @@ class Remote:
         if self._open:
             self.close()
             self._lost(why)
+
+
+def _refused(name: str, error: Exception) -> RetryError:
+    """Why a port can't be opened, and what to do; pyserial's own words hold the number and the name twice over."""
+    number = getattr(error, "errno", None)
+    if "exclusively" in str(error):
+        why = "another program has it; end that one"
+    elif number == errno.EACCES:
+        why = "this user may not; add it to the group of the device, often dialout"
+    else:
+        why = os.strerror(number).lower() if number else str(error)
+    return RetryError(f"the printer's port {name} cannot be opened: {why}")
 
 
 def open_port(

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import errno
 import fcntl
 import itertools
 import os
@@ -12,9 +13,11 @@ from dataclasses import dataclass, field
 from unittest import mock
 
 import pytest
+import serial
 
 from lapsed import clock
 from lapsed.bridge.end import Descriptor, Port
+from lapsed.errors import RetryError
 
 
 async def until(condition, within_s=30.0):
@@ -163,3 +166,28 @@ async def test_nothing_is_read_of_an_end_once_it_is_let_go():
         os.close(number)
     os.close(reads)
     os.close(writes)
+
+
+async def test_a_port_that_another_program_has_is_told_as_that(printer):
+    with (
+        contextlib.closing(printer.port()),
+        pytest.raises(RetryError, match="opened: another program has it; end that"),
+    ):
+        printer.port()
+
+
+@pytest.mark.parametrize(
+    ("number", "told"),
+    [
+        (errno.EACCES, "cannot be opened: this user may not; add it to the group of the device, often dialout"),
+        (errno.ENOENT, "the printer's port /dev/ttyX cannot be opened: no such file or directory"),
+    ],
+)
+def test_why_a_port_can_t_be_opened_is_told_once_and_without_numbers(number, told):
+    # As pyserial 3.5 words it (serialposix.Serial.open).
+    said = f"[Errno {number}] could not open port /dev/ttyX: [Errno {number}] {os.strerror(number)}: '/dev/ttyX'"
+    failing = mock.patch("serial.Serial", side_effect=serial.SerialException(number, said))
+    with failing, pytest.raises(RetryError) as refused:
+        Port("/dev/ttyX", 115200, bytearray().extend, [].append, [].append)
+    assert str(refused.value).endswith(told)
+    assert "Errno" not in str(refused.value)
