@@ -63,7 +63,7 @@ def even(lights: Sequence[Light | None], course: Course) -> tuple[Evened, ...]:
     known = [light for light in lights if light is not None]
     if len(at) < _LEAST:
         return tuple(Evened() for _ in lights)
-    tiles = np.array([light.tiles for light in known])
+    tiles = np.array([light.tiles for light in known], np.float64).reshape(len(known), -1, 3)
     channels = tiles if course.colour else tiles @ _LUMA[:, None]
     departs = np.stack([flicker(np.array(at), channels[:, :, k], course.span) for k in range(channels.shape[2])], 1)
     evened = [Evened() for _ in lights]

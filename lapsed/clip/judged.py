@@ -12,7 +12,7 @@ from lapsed.clip.measure import Light, Region
 from lapsed.clip.partial import whole_or_nothing
 
 FILE: Final = "judged.jsonl"
-VERSION: Final = 4
+VERSION: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +57,10 @@ _JUDGED = TypeAdapter(Judged)
 def load(path: Path, header: Header) -> tuple[Judged, ...]:
     """What `path` holds of frames judged as `header` says; nothing where it holds anything else or isn't there."""
     try:
-        first, *rest = path.read_bytes().splitlines()
-        if _HEADER.validate_json(first) != header:
-            return ()
-        return tuple(_JUDGED.validate_json(line) for line in rest)
+        with path.open("rb") as file:
+            if _HEADER.validate_json(file.readline()) != header:
+                return ()
+            return tuple(map(_JUDGED.validate_json, file))
     except (OSError, ValueError, ValidationError):
         # A file that was never written, or cut short, or by another version: judging again costs only time.
         return ()

@@ -4,17 +4,30 @@ Light is linear, 1 is the brightest that a frame can hold; frames are taken to b
 """
 
 import hashlib
+from array import array
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import PlainSerializer, PlainValidator
 
 from lapsed.clip.srgb import LIGHT, to_code
 from lapsed.clip.tone import KNEE
 
 Bytes = NDArray[np.uint8]
+
+if TYPE_CHECKING:
+    Numbers = array[float]
+else:
+    Numbers = array  # which takes no argument before Python 3.12
+Tiles = Annotated[
+    Numbers,
+    PlainValidator(lambda listed: array("f", listed)),
+    PlainSerializer(lambda tiles: [_short(value) for value in tiles]),
+]
+"""Numbers in an eighth of the memory that a tuple of them takes: there may be a hundred thousand frames."""
 
 Region = tuple[float, float, float, float]
 """Left, top, right and bottom as shares of the upright picture's sides."""
@@ -41,7 +54,7 @@ class Light:
     are the shares of pixels with a channel at white, and with all at black. `peak` is the brightest channel of colours
     that are not as bright as a whole. `sharpness` is the root mean square of the Laplacian against the mean code; it
     only means something beside other frames of the same view. `tiles` are the means of red, green and blue of a grid
-    of 6 rows and 8 columns. `digest` tells equal pictures.
+    of 6 rows and 8 columns, one after another. `digest` tells equal pictures.
     """
 
     mean: float
@@ -52,7 +65,7 @@ class Light:
     crushed: float
     peak: float
     sharpness: float
-    tiles: tuple[tuple[float, float, float], ...]
+    tiles: Tiles
     digest: str
 
 
@@ -74,7 +87,7 @@ def measure(fine: Bytes, coarse: Bytes, region: Region = WHOLE) -> Light:
         crushed=_short(np.count_nonzero(most <= _CRUSHED) / most.size),
         peak=_short(_peak(part, most)),
         sharpness=_short(_sharpness(np.ascontiguousarray(cut(fine, region)))),
-        tiles=tuple((_short(red), _short(green), _short(blue)) for red, green, blue in grid),
+        tiles=array("f", map(_short, map(float, grid.ravel()))),
         digest=hashlib.blake2b(coarse.tobytes(), digest_size=8).hexdigest(),
     )
 

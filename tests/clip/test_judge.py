@@ -1,3 +1,4 @@
+import tracemalloc
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -11,7 +12,7 @@ from lapsed.clip import judge as judging
 from lapsed.clip import judged as kept
 from lapsed.clip.judge import Job, judge
 from lapsed.clip.judged import Header, Judged
-from lapsed.clip.measure import WHOLE
+from lapsed.clip.measure import WHOLE, measure
 from lapsed.clip.reduced import BrokenFrameError, reduced
 from tests.clip.workshop import bench
 
@@ -141,6 +142,17 @@ def test_results_survive_the_disk_and_doubtful_ones_are_thrown_away(jobs: list[J
     for text in (path.read_text()[:-20], "", "{", "[]\n[]\n"):
         path.write_text(text)
         assert kept.load(path, HEADER) == ()
+
+
+def test_what_is_known_of_a_hundred_thousand_frames_fits_a_small_computer(tmp_path: Path) -> None:
+    light = measure(np.zeros((72, 96, 3), np.uint8), np.zeros((72, 96, 3), np.uint8))
+    many = [Judged(f"{number}.jpg", number, number, None, light, (0.5, 0.5), 0.02) for number in range(500)]
+    kept.save(tmp_path / "judged.jsonl", HEADER, many)
+    tracemalloc.start()
+    found = kept.load(tmp_path / "judged.jsonl", HEADER)
+    each = tracemalloc.get_traced_memory()[0] / len(found)
+    tracemalloc.stop()
+    assert 100_000 * each < 200_000_000
 
 
 @pytest.mark.parametrize(("size", "factor"), [((1023, 700), 1), ((1024, 700), 2), ((2100, 1500), 4), ((8200, 64), 16)])

@@ -1,3 +1,4 @@
+from array import array
 from dataclasses import replace
 
 import pytest
@@ -7,7 +8,7 @@ from lapsed.clip.likeness import Stranger
 from lapsed.clip.measure import Light
 from lapsed.clip.verdict import Verdict, rule, verdicts
 
-PLAIN = Light(0.1, 0.01, 0.1, 0.6, 0.0, 0.0, 0.5, 0.1, ((0.1, 0.1, 0.1),), "")
+PLAIN = Light(0.1, 0.01, 0.1, 0.6, 0.0, 0.0, 0.5, 0.1, array("f", [0.1, 0.1, 0.1]), "")
 DEFAULT = ("black", "repeated")
 
 
