@@ -1,6 +1,9 @@
 """What several commands are called with."""
 
 import argparse
+import math
+import re
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
@@ -16,6 +19,47 @@ def add_config(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="the configuration; else lapsed/lapsed.toml in ~/.config, then in /etc",
     )
+
+
+def whole(least: int, most: int) -> Callable[[str], int]:
+    """A whole number as an option's type."""
+
+    def read(text: str) -> int:
+        if not (re.fullmatch(r"-?\d{1,18}", text, re.ASCII) and least <= int(text) <= most):
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {least} to {most}")
+        return int(text)
+
+    return read
+
+
+def number(least: float, most: float) -> Callable[[str], float]:
+    """A number as an option's type."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not least <= value <= most:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a number from {least:g} to {most:g}")
+        return value
+
+    return read
+
+
+def pair(example: str) -> Callable[[str], tuple[float, float]]:
+    """Two numbers as an option's type, written like `example`."""
+
+    def read(text: str) -> tuple[float, float]:
+        try:
+            x, y = map(float, text.split(","))
+        except ValueError:
+            x = y = math.nan
+        if not (math.isfinite(x) and math.isfinite(y)):
+            raise argparse.ArgumentTypeError(f"{text!r} is not two numbers; write it like {example}")
+        return x, y
+
+    return read
 
 
 def rate(text: str) -> Fraction:

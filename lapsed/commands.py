@@ -19,7 +19,9 @@ def add_demo(parser: argparse.ArgumentParser) -> None:
         default="scene",
         help="a drawn scene, or the same scene photographed by libgphoto2's virtual camera",
     )
-    parser.add_argument("--shots", type=_count, default=120, metavar="N", help="frames, one each layer (default 120)")
+    parser.add_argument(
+        "--shots", type=arguments.whole(1, 2000), default=120, metavar="N", help="frames, one each layer (default 120)"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
     parser.set_defaults(func=_demo)
 
@@ -28,12 +30,6 @@ def add_run(parser: argparse.ArgumentParser) -> None:
     """What `run` is called with."""
     arguments.add_config(parser)
     parser.set_defaults(func=_run, lasting=True)
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 2000:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of shots from 1 to 2000")
-    return int(text)
 
 
 def _demo(args: argparse.Namespace) -> int:

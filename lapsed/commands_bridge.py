@@ -18,7 +18,9 @@ def add_bridge(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--printer", metavar="NAME", help="the printer of the configuration")
     arguments.add_config(parser)
     parser.add_argument("--port", metavar="PORT", help="the printer's port, for a plain cable without configuration")
-    parser.add_argument("--baud", type=int, metavar="N", help="its rate in bits a second (default 115200)")
+    parser.add_argument(
+        "--baud", type=arguments.whole(50, 20_000_000), metavar="N", help="its rate in bits a second (default 115200)"
+    )
     parser.add_argument("--link", type=Path, metavar="PATH", help="the name of the port that the host is to open")
     parser.set_defaults(func=_bridge)
 
@@ -38,10 +40,7 @@ def _options(args: argparse.Namespace) -> Options:
         return configured(_printer(args), verbose=args.verbose)
     if args.port is None or args.link is None:
         raise UserError("a plain cable needs --port, the printer's, and --link, the host's; see lapsed bridge --help")
-    baud = args.baud or 115200
-    if baud < 50:
-        raise UserError(f"--baud {baud} is no rate; printers use 115200 or 250000")
-    return Options(args.port, baud, str(args.link.absolute()), verbose=args.verbose)
+    return Options(args.port, args.baud or 115200, str(args.link.absolute()), verbose=args.verbose)
 
 
 def _printer(args: argparse.Namespace) -> Printer:

@@ -32,7 +32,9 @@ def add_check(parser: argparse.ArgumentParser) -> None:
     """What `check` is called with."""
     parser.add_argument("--printer", metavar="NAME", help="only this printer")
     parser.add_argument("--file", metavar="FILE", help="the G-code that is to be printed, or its name at the host")
-    parser.add_argument("--shots", type=_count, default=5, metavar="N", help="test shots of each camera (default 5)")
+    parser.add_argument(
+        "--shots", type=arguments.whole(1, 100), default=5, metavar="N", help="test shots of each camera (default 5)"
+    )
     parser.add_argument("--out", type=Path, metavar="DIR", help="folder for the test frames, instead of the store's")
     arguments.add_config(parser)
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
@@ -63,7 +65,10 @@ def add_ingest(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, metavar="FOLDER", help="the card, or a copy of its folders")
     parser.add_argument("--camera", metavar="NAME", help="whose card it is, where several cameras have one")
     parser.add_argument(
-        "--offset", type=float, metavar="S", help="seconds that the camera's clock is ahead of ours, within 2 s"
+        "--offset",
+        type=arguments.number(-1e9, 1e9),
+        metavar="S",
+        help="seconds that the camera's clock is ahead of ours, within 2 s",
     )
     parser.add_argument("--missed", action="store_true", help="land photos of shots that were missed as well")
     parser.add_argument("--dry-run", action="store_true", help="tell what would be landed, and copy nothing")
@@ -71,17 +76,8 @@ def add_ingest(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(func=_ingest)
 
 
-def _count(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 100:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of shots from 1 to 100")
-    return int(text)
-
-
 def _spot(text: str) -> tuple[float, float]:
-    try:
-        x, y = map(float, text.split(","))
-    except ValueError:
-        x = y = -1.0
+    x, y = arguments.pair("0.5,0.6")(text)
     if not (0 <= x <= 1 and 0 <= y <= 1):
         raise argparse.ArgumentTypeError(f"{text!r} is not a spot; write two shares from 0 to 1 like 0.5,0.6")
     return x, y

@@ -15,7 +15,11 @@ def add_stitch(parser: argparse.ArgumentParser) -> None:
         "--edit-list", type=Path, metavar="FILE", help="stitch the clip that a saved edit list says, and no other"
     )
     parser.add_argument(
-        "--workers", type=_processes, default=1, metavar="N", help="processes that encode side by side (1)"
+        "--workers",
+        type=arguments.whole(1, 64),
+        default=1,
+        metavar="N",
+        help="processes that encode side by side (default 1)",
     )
     parser.add_argument("--even", type=_even, metavar="yes|no|colour", help="take flicker out of deliveries, or not")
     parser.add_argument("--steady", type=_yes, metavar="yes|no", help="move frames of deliveries back that stand off")
@@ -66,12 +70,6 @@ def _yes(text: str) -> bool:
 
 def _even(text: str) -> bool | str:
     return text if text == "colour" else _yes(text)
-
-
-def _processes(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 64:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes from 1 to 64")
-    return int(text)
 
 
 def _stitch(args: argparse.Namespace) -> int:

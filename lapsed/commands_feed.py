@@ -33,7 +33,9 @@ def add_feed(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--say", action="append", default=[], metavar="JSON", help="said on connecting: a method's name, or a message"
     )
-    parser.add_argument("--seconds", type=float, metavar="S", help="listen for so long; else until interrupted")
+    parser.add_argument(
+        "--seconds", type=arguments.number(0, 1e6), metavar="S", help="listen for so long; else until interrupted"
+    )
     parser.add_argument("--printer", metavar="NAME", help="use the link of this printer of the configuration")
     parser.add_argument("--write", type=Path, metavar="FILE", help="write the part of the configuration to this file")
     arguments.add_config(parser)

@@ -1,7 +1,6 @@
 """The commands that read and write G-code files: `plan`, `mark` and `snippet`."""
 
 import argparse
-import math
 import re
 from pathlib import Path
 
@@ -15,16 +14,33 @@ def add_plan(parser: argparse.ArgumentParser) -> None:
     """What `plan` is called with."""
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the G-code")
     parser.add_argument("--print-time", type=_duration, metavar="T", help="instead of a file: such as 1h55m")
-    parser.add_argument("--layers", type=_positive, metavar="N", help="instead of a file: how many layers there are")
+    parser.add_argument(
+        "--layers",
+        type=arguments.whole(1, 10_000_000),
+        metavar="N",
+        help="instead of a file: how many layers there are",
+    )
     _wish(parser)
     parser.add_argument(
-        "--cycle", type=_amount, default=3.0, metavar="S", help="seconds from one release to the next (default 3)"
+        "--cycle",
+        type=arguments.number(0, _MOST),
+        default=3.0,
+        metavar="S",
+        help="seconds from one release to the next (default 3)",
     )
-    parser.add_argument("--file-mb", type=_amount, default=12.0, metavar="MB", help="size of a picture (default 12)")
-    parser.add_argument("--card-mb", type=_amount, metavar="MB", help="room on the camera's card")
-    parser.add_argument("--battery-shots", type=_positive, metavar="N", help="shots that the battery is good for")
     parser.add_argument(
-        "--warn-share", type=_amount, default=0.25, metavar="S", help="share of added time to warn at (default 0.25)"
+        "--file-mb", type=arguments.number(0, _MOST), default=12.0, metavar="MB", help="size of a picture (default 12)"
+    )
+    parser.add_argument("--card-mb", type=arguments.number(0, _MOST), metavar="MB", help="room on the camera's card")
+    parser.add_argument(
+        "--battery-shots", type=arguments.whole(1, 10_000_000), metavar="N", help="shots that the battery is good for"
+    )
+    parser.add_argument(
+        "--warn-share",
+        type=arguments.number(0, _MOST),
+        default=0.25,
+        metavar="S",
+        help="share of added time to warn at (default 0.25)",
     )
     parser.add_argument("--heights", action="store_true", help="with --json, the height of every layer as well")
     parser.add_argument("--plot", type=Path, metavar="FILE", help="draw the layers' times and the shots, as SVG")
@@ -61,8 +77,13 @@ def _machine(parser: argparse.ArgumentParser) -> None:
 
 def _wish(parser: argparse.ArgumentParser) -> None:
     rule = parser.add_mutually_exclusive_group()
-    rule.add_argument("--length", type=float, metavar="S", help="as many shots as a clip of so many seconds needs")
-    rule.add_argument("--every", type=_positive, metavar="N", help="a shot every N layers")
+    rule.add_argument(
+        "--length",
+        type=arguments.number(0.01, 36_000),
+        metavar="S",
+        help="as many shots as a clip of so many seconds needs",
+    )
+    rule.add_argument("--every", type=arguments.whole(1, 10_000_000), metavar="N", help="a shot every N layers")
     parser.add_argument("--rate", type=arguments.rate, default="25", metavar="R", help="frames a second (default 25)")
     parser.add_argument("--spread", choices=("height", "time"), default="height", help="what --length is even in")
     parser.add_argument(
@@ -72,22 +93,6 @@ def _wish(parser: argparse.ArgumentParser) -> None:
         help="where the clip needs more frames than there are layers: hold each frame longer, or shoot between layers",
     )
     _machine(parser)
-
-
-def _positive(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 10_000_000:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 up")
-    return int(text)
-
-
-def _amount(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not 0 <= value <= _MOST:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number from 0 up")
-    return value
 
 
 def _duration(text: str) -> float:
@@ -101,13 +106,7 @@ def _duration(text: str) -> float:
 def _point(text: str) -> tuple[float, float] | str:
     if text == "auto":
         return text
-    try:
-        x, y = map(float, text.split(","))
-    except ValueError:
-        x, y = math.nan, math.nan
-    if not (math.isfinite(x) and math.isfinite(y)):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a point; write X,Y in mm such as 0,200, or auto")
-    return x, y
+    return arguments.pair("0,200 in mm, or auto")(text)
 
 
 def _plan(args: argparse.Namespace) -> int:

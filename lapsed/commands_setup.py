@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from lapsed import configuration, first_configuration, installation
+from lapsed import arguments, configuration, first_configuration, installation
 from lapsed.camera.found import Found, find
 from lapsed.errors import UserError
 from lapsed.first_configuration import Answers, camera_of
@@ -25,9 +25,13 @@ def add_init(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--url", help="the host's WebSocket, such as ws://192.168.1.20:8130/")
     parser.add_argument("--facts", type=Path, metavar="FILE", help="the part that lapsed feed wrote")
     parser.add_argument("--bed", type=_bed, metavar="WxD", help="the bed in mm, such as 220x220, or round:180")
-    parser.add_argument("--height", type=float, metavar="MM", help="the greatest height of the head")
-    parser.add_argument("--park", type=_point, metavar="X,Y", help="where the head stands during a shot, mm")
-    parser.add_argument("--length", type=float, metavar="S", help="the clip's wished length")
+    parser.add_argument(
+        "--height", type=arguments.number(1, 10_000), metavar="MM", help="the greatest height of the head"
+    )
+    parser.add_argument(
+        "--park", type=arguments.pair("5,215"), metavar="X,Y", help="where the head stands during a shot, mm"
+    )
+    parser.add_argument("--length", type=arguments.number(0.01, 3600), metavar="S", help="the clip's wished length")
     parser.add_argument("--camera", choices=("gphoto", "capture", "release"), help="the kind of camera")
     parser.add_argument("--device", metavar="PATH", help="the capture device, or the release line's port")
     parser.add_argument("--store", metavar="DIR", help="the folder for takes")
@@ -53,14 +57,6 @@ def _bed(text: str) -> tuple[float, float, bool]:
     if shape or len(sides) != 2:
         raise argparse.ArgumentTypeError(f"{text!r} is no bed; write it like 220x220, or round:180")
     return sides[0], sides[1], False
-
-
-def _point(text: str) -> tuple[float, float]:
-    try:
-        x, y = map(float, text.split(","))
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(f"{text!r} is no point; write it like 5,215") from error
-    return x, y
 
 
 # ------------------------------------------------------------------------------------------------------------- init

@@ -77,8 +77,6 @@ def _pieces(path: Path) -> Iterator[bytes]:
 
 
 def _wish_of(args: argparse.Namespace) -> Wish:
-    if args.length is not None and not 0 < args.length <= 36_000:
-        raise UserError("--length is a number of seconds above 0 and up to 36000")
     return Wish(args.length, args.rate, args.every, args.spread, args.fill)
 
 

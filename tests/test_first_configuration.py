@@ -102,7 +102,7 @@ def test_init_finds_the_camera_and_writes_once(tmp_path, capsys, monkeypatch):
     ("words", "says"),
     [
         (["--bed", "large"], "no bed"),
-        (["--park", "5"], "no point"),
+        (["--park", "5"], "write it like 5,215"),
         (["--park", "900,900"], "outside the bed"),
         (["--camera", "release"], "needs its port"),
         (["--facts", "/nowhere"], "cannot read /nowhere"),

@@ -6,6 +6,7 @@ import json
 import urllib.error
 import urllib.request
 from contextlib import asynccontextmanager
+from pathlib import Path
 
 import pytest
 
@@ -219,12 +220,27 @@ def test_without_a_daemon_a_host_that_runs_the_command_is_not_made_to_fail(tmp_p
     assert "no daemon answers at 127.0.0.1 port 9" in capsys.readouterr().err
 
 
-def test_arguments_that_are_wrong_are_told(tmp_path, capsys):
-    config = tmp_path / "lapsed.toml"
-    config.write_text(CONFIG.format(folder=tmp_path, port=9))
-    assert main(["signal", "leap", "--config", str(config)]) == 2
-    assert main(["signal", "layer", "--printer", "mole", "--config", str(config)]) == 2
-    assert "there is no printer 'mole'" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--printer", "mole"], "there is no printer 'mole'"),
+        (["--layer", ""], "'' is not a whole number"),
+        (["--height", "1,2"], "'1,2' is not a number"),
+        (["--config", "broken.toml"], "broken.toml: printer is missing"),
+    ],
+)
+def test_what_a_macro_or_an_editor_got_wrong_is_told_and_ends_no_print(tmp_path, capsys, monkeypatch, words, told):
+    monkeypatch.chdir(tmp_path)
+    Path("broken.toml").touch()
+    Path("lapsed.toml").write_text(CONFIG.format(folder=tmp_path, port=9))
+    assert main(["signal", "layer", "--config", "lapsed.toml", *words]) == 0
+    assert told in capsys.readouterr().err
+    assert main(["signal", "layer", "--config", "lapsed.toml", *words, "--strict"]) == 1
+
+
+def test_a_signal_that_there_is_not_is_refused(capsys):
+    assert main(["signal", "leap"]) == 2
+    assert "invalid choice: 'leap'" in capsys.readouterr().err
 
 
 async def test_takes_shoot_and_check_go_through_a_daemon_that_runs(tmp_path, capsys, monkeypatch):

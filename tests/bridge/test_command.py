@@ -45,7 +45,7 @@ def test_port_rate_and_link_alone_make_a_plain_cable(tmp_path):
         ([], "give either --printer NAME, or --port and --link"),
         (["--printer", "ottermole", "--port", "/dev/x"], "give either --printer NAME, or --port and --link"),
         (["--port", "/dev/x"], "a plain cable needs --port, the printer's, and --link, the host's"),
-        (["--port", "/dev/x", "--link", "x", "--baud", "5"], "--baud 5 is no rate"),
+        (["--port", "/dev/x", "--link", "x", "--baud", "5"], "'5' is not a whole number from 50"),
     ],
 )
 def test_options_that_do_not_go_together_are_refused_in_a_sentence(capsys, options, sentence):

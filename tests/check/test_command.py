@@ -158,7 +158,7 @@ async def test_the_file_that_the_host_names_is_read_where_it_keeps_it(nothing, t
     ("arguments", "told"),
     [
         (("--printer", "none"), "there is no printer 'none' in the configuration; it has ottermole"),
-        (("--shots", "0"), "'0' is not a number of shots from 1 to 100"),
+        (("--shots", "0"), "'0' is not a whole number from 1 to 100"),
     ],
 )
 def test_bad_input_is_told_in_a_sentence(nothing, arguments, told, capsys):

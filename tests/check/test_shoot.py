@@ -79,7 +79,7 @@ def test_focus_tells_a_missed_shot_and_goes_on(configured, tmp_path):
     [
         (("--camera", "none"), "printer 'ottermole' has no camera 'none'; it has main, side"),
         (("--at", "2,2"), "'2,2' is not a spot"),
-        (("--at", "a"), "'a' is not a spot"),
+        (("--at", "a"), "'a' is not two numbers; write it like 0.5,0.6"),
         (("--out", "/nowhere/at/all.jpg"), "there is no folder /nowhere/at to write all.jpg to"),
         (("--out", "/proc/self/a.jpg"), "cannot write /proc/self/a.jpg: "),
     ],

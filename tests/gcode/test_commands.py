@@ -48,7 +48,7 @@ def test_plan_without_a_file(part: Path, capsys: pytest.CaptureFixture[str]) -> 
         (["plan"], "give a file, or both --print-time and --layers"),
         (["plan", "FILE", "--layers", "3"], "not both"),
         (["plan", "nowhere.gcode"], "nowhere.gcode can't be read: No such file or directory"),
-        (["plan", "FILE", "--length", "0"], "--length is a number of seconds"),
+        (["plan", "FILE", "--length", "0"], "'0' is not a number from 0.01 to 36000"),
         (["plan", "FILE", "--printer", "x"], "configuration"),
         (["plan", "FILE", "--plot", "/nowhere/x.svg"], "can't be written"),
         (["mark", "FILE", "FILE"], "is the file that is read"),
