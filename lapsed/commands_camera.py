@@ -277,6 +277,8 @@ def _ingest(args: argparse.Namespace) -> int:
     if report.clock_set is not None:
         shot, by_s = report.clock_set
         print(f"         it was set {span(abs(by_s))} {'on' if by_s > 0 else 'back'} before shot {shot}")
+    if report.settled_by is not None:
+        print(f"         more than one way fits, of which this is the clock's as in take {report.settled_by}")
     print(f"match    {surely} against the next best way to match")
     verb = "would be landed" if args.dry_run else "landed"
     print(f"photos   {report.photos}: {report.landed} {verb}, {report.strays} of no shot")

@@ -148,7 +148,7 @@ async def test_cameras_of_every_kind_film_one_print_together(filming, port):
 @pytest.mark.slow
 async def test_what_goes_wrong_with_the_others_is_theirs_alone_and_passes(filming, port):
     shop = filming(8)
-    sides = {"required": False, "expose_within_s": 8.0}
+    sides = {"required": False, "expose_within_s": 4.0}
 
     def unplug(cue: int) -> None:
         for path in (shop.device / "gone", shop.lines.with_suffix(".unplugged")):
@@ -186,27 +186,18 @@ async def test_what_goes_wrong_with_the_others_is_theirs_alone_and_passes(filmin
 
 @pytest.mark.slow
 async def test_the_main_camera_is_waited_for_and_its_faults_cost_its_own_shots(filming):
-    shop = filming(8)
-    faults = (
-        "case $n in 2) sleep 60;; 3) kill -SEGV $$;; 4) echo garbage > $1; exit;; 5) : > $1; exit;; 6) exit 3;;"
-        f" 7) sleep 0.3;; esac\nprintf '{JPEG}' > $1"
-    )
+    shop = filming(4)
+    faults = f"case $n in 2) sleep 60;; 3) echo 'no film' >&2; exit 3;; esac\nprintf '{JPEG}' > $1"
     take = await shop.film(
         [
             {**shop.program("main", faults), "expose_within_s": 4.0},
             {**shop.program("side", f"printf '{JPEG}' > $1"), "required": False},
         ]
     )
-    found = fates(take)
-    assert found == {
-        "main": ["landed", "missed", "missed", "missed", "missed", "missed", "landed", "landed"],
-        "side": ["landed"] * 8,
-    }
+    assert fates(take) == {"main": ["landed", "missed", "missed", "landed"], "side": ["landed"] * 4}
     reasons = [shot.reason for shot in take.shots if shot.camera == "main" and shot.outcome == "missed"]
-    for reason, part in zip(
-        reasons, ("was ended after", "signal 11", "is not a JPEG", "is empty", "ended with code 3"), strict=True
-    ):
-        assert part in reason
+    assert "was ended after" in reasons[0]
+    assert "ended with code 3: no film" in reasons[1]
     assert holds(take)[1] >= 3.5
     shop.assert_print_untouched()
 

@@ -13,7 +13,7 @@ from lapsed.camera.landing import sweep
 from lapsed.errors import ShotMissedError, TakeEndedError, UserError
 from lapsed.ingest import card as cards
 from lapsed.ingest.copying import bring
-from lapsed.ingest.match import Matching, match
+from lapsed.ingest.match import DRIFT_MOST, Matching, Near, match
 from lapsed.model import Note
 from lapsed.take import reader, schema, space
 from lapsed.take.name import frame_stem
@@ -38,7 +38,8 @@ class Shot:
 class Report:
     """What became of an ingest; `left` tells of each shot that was wanted and is not landed, and why.
 
-    `clock_set` is the first shot after the camera's clock was set in mid-print, and by how many seconds.
+    `clock_set` is the first shot after the camera's clock was set in mid-print, and by how many seconds. `settled_by`
+    is the take whose clock decided, where more than one way fits.
     """
 
     take: str
@@ -53,6 +54,7 @@ class Report:
     zoned: bool
     margin: float
     clock_set: tuple[int, float] | None
+    settled_by: str | None
     unread: tuple[str, ...]
     files: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
@@ -67,6 +69,7 @@ class _Job:
     card: cards.Card
     found: Matching
     wanted: frozenset[str]
+    settled_by: str | None
 
     def todo(self) -> list[tuple[int, cards.Photo]]:
         """The shots whose photos are to be copied."""
@@ -101,6 +104,7 @@ class _Job:
             zoned=self.card.zoned,
             margin=found.margin,
             clock_set=self._clock_set(),
+            settled_by=self.settled_by,
             unread=self.card.unread,
             files=landed,
         )
@@ -129,18 +133,54 @@ def ingest(
     if not any(shot.outcome in (ON_CARD, MISSED) for shot in shots):
         raise UserError(f"every shot of camera {name!r} in {take} is landed, so there is nothing to ingest")
     card = cards.read(folder)
-    found = _matched([shot.at_s for shot in shots], card, near_s)
+    found, settled_by = _settled(view, name, [shot.at_s for shot in shots], card, near_s)
     if found.refused is not None:
         raise UserError(f"{folder} can't be matched to {take}: {found.refused}")
-    job = _Job(view, name, tuple(shots), card, found, frozenset({ON_CARD, MISSED} if missed else {ON_CARD}))
+    wanted = frozenset({ON_CARD, MISSED} if missed else {ON_CARD})
+    job = _Job(view, name, tuple(shots), card, found, wanted, settled_by)
     if dry:
         return job.report({number: photo.files for number, photo in job.todo()}, {})
     return job.report(*_landed(job, tell))
 
 
-def _matched(shots: list[float], card: cards.Card, near_s: float | None) -> Matching:
+def _settled(
+    view: reader.TakeView, camera: str, shots: list[float], card: cards.Card, near_s: float | None
+) -> tuple[Matching, str | None]:
+    """The matching, and the take whose clock decided where this one's photos alone leave it open."""
+    found = _matched(shots, card, None if near_s is None else Near(near_s))
+    former = _former(view, camera, zoned=card.zoned) if found.refused is not None and near_s is None else None
+    if former is None:
+        return found, None
+    again = _matched(shots, card, former[1])
+    return (again, former[0]) if again.refused is None else (found, None)
+
+
+def _former(view: reader.TakeView, camera: str, *, zoned: bool) -> tuple[str, Near] | None:
+    """The take of this camera, of those beside this one, that was ingested nearest in time, and how its clock was."""
+    begun_s = _begun_s(view)
+    found: list[tuple[float, str, float]] = []
+    for summary in reader.list_takes(view.folder.parent):
+        if summary.folder == view.folder or summary.problem is not None or not summary.landed:
+            continue
+        other = reader.read_take(summary.folder)
+        for event in other.events:
+            told = event.data.get("offset_s")
+            same = event.data.get("camera") == camera and other.meta.get("printer") == view.meta.get("printer")
+            if event.kind == "ingested" and same and event.data.get("zoned") == zoned and isinstance(told, int | float):
+                found.append((abs(_begun_s(other) - begun_s), other.name, told))
+    if not found:
+        return None
+    since_s, name, offset_s = min(found)
+    return name, Near(offset_s, 2.0 + DRIFT_MOST * since_s)
+
+
+def _begun_s(view: reader.TakeView) -> float:
+    return next((_utc_s(shot.released_utc) for shot in view.shots if shot.released_utc), 0.0)
+
+
+def _matched(shots: list[float], card: cards.Card, near: Near | None) -> Matching:
     """The matching of the one camera whose photos fit."""
-    tried = {camera: match(shots, card.times_of(camera), card.step_s, near_s) for camera in card.cameras}
+    tried = {camera: match(shots, card.times_of(camera), card.step_s, near) for camera in card.cameras}
     fit = [camera for camera, found in tried.items() if found.refused is None]
     if len(fit) > 1:
         names = ", ".join(name or "one without a name" for name in fit)

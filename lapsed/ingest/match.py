@@ -59,6 +59,14 @@ _HYPOTHESES = 16
 
 
 @dataclass(frozen=True, slots=True)
+class Near:
+    """How far the camera's clock is ahead of ours, and how far off that may be, in seconds."""
+
+    offset_s: float
+    within_s: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
 class Matched:
     """A shot with its photo, by their places in the sequences given; the larger `margin`, the surer."""
 
@@ -100,14 +108,12 @@ class _Line:
     set_s: float = 0.0
 
 
-def match(
-    shots: Sequence[float], photos: Sequence[float | None], step_s: float, near_s: float | None = None
-) -> Matching:
+def match(shots: Sequence[float], photos: Sequence[float | None], step_s: float, near: Near | None = None) -> Matching:
     """Pair shots with photos.
 
     `shots` are the times of the releases by our clock, rising; `photos` those of the camera, in the order it took them,
     None where it told none. Both are seconds from any common beginning. `step_s` is the camera's resolution. With
-    `near_s` the camera's clock is known to be that far ahead, within 2 s.
+    `near` it is known how far the camera's clock is ahead, more or less.
     """
     ours = np.asarray(shots, np.float64)
     timed = np.asarray([at for at, time in enumerate(photos) if time is not None], np.int64)
@@ -117,19 +123,19 @@ def match(
         return Matching(refused=f"there is no {what}, so nothing can be matched")
     middle = float(ours.mean())
     ours, theirs = ours - middle, theirs - middle
-    lines = _ranked(ours, theirs, timed, step_s, near_s)
+    lines = _ranked(ours, theirs, timed, step_s, near)
     if not lines:
         return Matching(refused="no photo lies near enough to any shot at the offset that was given; leave it out")
     # What fits beside the best: the rest, by a clock that was set; another camera's photos, or an earlier print's.
     left = ~np.isin(timed, [pair.photo for pair in lines[0].chain])
-    lines += _ranked(ours, theirs[left], timed[left], step_s, near_s) if left.any() else []
+    lines += _ranked(ours, theirs[left], timed[left], step_s, near) if left.any() else []
     return _judged(lines, len(ours))
 
 
 # ------------------------------------------------------------------------------------------------------ hypotheses
 
 
-def _ranked(ours: Floats, theirs: Floats, timed: NDArray[np.int64], step_s: float, near_s: float | None) -> list[_Line]:
+def _ranked(ours: Floats, theirs: Floats, timed: NDArray[np.int64], step_s: float, near: Near | None) -> list[_Line]:
     """The hypotheses worth a look, the best first, each fitted and aligned."""
     order = np.argsort(theirs, kind="stable")
     theirs, timed = theirs[order], timed[order]
@@ -137,10 +143,10 @@ def _ranked(ours: Floats, theirs: Floats, timed: NDArray[np.int64], step_s: floa
     def tried(offset_s: float, drift: float) -> list[_Line]:
         line = _sharpened(ours, theirs, _Line(offset_s, drift), step_s)
         line = _aligned(ours, theirs, timed, _fitted(ours, theirs, line, step_s), step_s)
-        known = near_s is None or abs(line.offset_s - near_s) <= 2 + step_s
+        known = near is None or abs(line.offset_s - near.offset_s) <= near.within_s + step_s
         return [line] if line.chain and known else []
 
-    lines = [line for guess in _guesses(ours, theirs, step_s, near_s) for line in tried(*guess)]
+    lines = [line for guess in _guesses(ours, theirs, step_s, near) for line in tried(*guess)]
     lines.sort(key=_by_worth)
     # Evenly spaced photos fit about as well one place on or back, and more such places get votes than are tried: the
     # neighbours of the best are looked at in any case, until it is the best among them.
@@ -169,7 +175,7 @@ def _neighbours(line: _Line, theirs: Floats, timed: NDArray[np.int64]) -> list[f
     return found
 
 
-def _guesses(ours: Floats, theirs: Floats, step_s: float, near_s: float | None) -> list[tuple[float, float]]:
+def _guesses(ours: Floats, theirs: Floats, step_s: float, near: Near | None) -> list[tuple[float, float]]:
     """Offsets and drifts at which many shots lie near a photo, by counting the differences of all with all."""
     few = ours[:: max(1, len(ours) // _SHOTS_TRIED)]
     reach = max(float(np.ptp(ours)), 1.0)
@@ -179,8 +185,8 @@ def _guesses(ours: Floats, theirs: Floats, step_s: float, near_s: float | None) 
     votes: list[tuple[int, float, float]] = []
     for drift in np.arange(-most, most + 1) * turn:
         apart = np.subtract.outer(theirs, few * (1 + drift)).ravel()
-        if near_s is not None:
-            apart = apart[np.abs(apart - near_s) <= 3 + step_s]
+        if near is not None:
+            apart = apart[np.abs(apart - near.offset_s) <= near.within_s + 1 + step_s]
         places, counts = np.unique(np.floor(apart / width).astype(np.int64), return_counts=True)
         # A heap of differences may lie across the border of two places.
         joined = counts + np.where(np.diff(places, append=places[-1:]) == 1, np.append(counts[1:], 0), 0)
@@ -288,9 +294,9 @@ def _judged(lines: list[_Line], shots: int) -> Matching:
     if any(_twins(first, line) for line in others) or len(unsure) > len(all_pairs) / 2:
         return _refused(
             known,
-            "two series of photos fit the shots, as of an earlier print of the same file or of a second camera: name a"
-            " folder with the photos of this print and camera alone, or tell by --offset how many seconds the camera's"
-            " clock is ahead of this computer's",
+            "two series of photos fit the shots, as of an earlier print of the same file, of a second camera, or of one"
+            " that takes several each time: name a folder with the photos of this print and camera alone, or tell by"
+            " --offset how many seconds the camera's clock is ahead of this computer's",
         )
     if margin < (SURE_RIVAL if rivalled and len(first.chain) < shots else SURE):
         return _refused(

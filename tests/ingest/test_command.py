@@ -141,6 +141,25 @@ def test_two_cameras_of_one_print_are_refused_by_name(tmp_path, capsys):
     assert main(["ingest", str(take), str(card / "A")]) == 0
 
 
+def test_two_prints_of_one_file_are_told_apart_by_the_clock_of_a_take_that_was_ingested(tmp_path, capsys):
+    first, store, card = deal(25, 40, missed=0, stray=0), tmp_path / "takes", tmp_path / "card"
+    later_s = 3 * 3600.0  # the same file once more
+    shots = [[at_s + begun_s for at_s in first.shots] for begun_s in (0.0, later_s, 2 * later_s)]
+    takes = [write_take(store, each) for each in shots]
+    photos = [photo + begun_s for begun_s in (0.0, later_s, 2 * later_s) for photo in first.photos]
+    held = write_card(card, photos)
+    assert main(["ingest", str(takes[1]), str(card)]) == 2
+    assert "an earlier print of the same file" in capsys.readouterr().err
+    ahead_s = first.offset_s + first.drift * first.shots[20]
+    assert main(["ingest", str(takes[1]), str(card), "--offset", f"{ahead_s:.0f}"]) == 0
+    for number in (0, 2):
+        capsys.readouterr()
+        assert main(["ingest", str(takes[number]), str(card)]) == 0
+        assert f"clock's as in take {takes[1].name}" in capsys.readouterr().out
+        frame = takes[number] / "frames" / "main" / "000007.jpg"
+        assert frame.read_bytes() == held[40 * number + 6]
+
+
 def test_a_clock_that_was_set_in_mid_print_is_told(made, capsys):
     here = made(set_in_print(24, 60, by_s=-3600.0, share=0.5))
     assert main(["ingest", str(here.take), str(here.card)]) in (0, 1)

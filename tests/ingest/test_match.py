@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lapsed.ingest.match import match
+from lapsed.ingest.match import Near, match
 from tests.ingest.deals import after_another, beside_another, deal, set_in_print
 
 
 def judged(dealt, step_s=1.0, near_s=None):
     """How many were matched rightly and wrongly, and whether all was refused."""
-    matching = match(dealt.shots, dealt.photos, step_s, near_s)
+    matching = match(dealt.shots, dealt.photos, step_s, None if near_s is None else Near(near_s))
     right = sum(dealt.owners[pair.photo] == pair.shot for pair in matching.matched)
     return right, len(matching.matched) - right, matching
 
@@ -131,6 +131,13 @@ def test_a_second_camera_of_the_same_print_is_refused(seed, apart_s):
     assert "a second camera" in matching.refused
 
 
+def test_three_photos_of_each_shot_are_refused():
+    dealt = deal(12, 60, missed=0, stray=0)
+    photos = [photo + more for photo in dealt.photos for more in (0.0, 0.3, 0.6)]
+    matching = match(dealt.shots, photos, 0.01)
+    assert "takes several each time" in matching.refused
+
+
 @pytest.mark.parametrize("by_s", [3600.0, -3600.0, 7.0, -60.0])
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
 def test_a_clock_that_was_set_in_mid_print_is_followed(by_s, share):
@@ -154,7 +161,7 @@ REFUSED = {
 
 @pytest.mark.parametrize(("shots", "photos", "near_s", "told"), REFUSED.values(), ids=REFUSED)
 def test_what_cannot_be_matched_is_refused_in_a_sentence(shots, photos, near_s, told):
-    matching = match(shots, photos, 1.0, near_s)
+    matching = match(shots, photos, 1.0, None if near_s is None else Near(near_s))
     assert told in matching.refused
     assert matching.matched == matching.unsure == ()
 
