@@ -25,7 +25,7 @@ port = 0
 name = "{name}"
 cadence = {{ every_layers = 1, park = false }}
 [printer.link]
-url = "ws://127.0.0.1:9/"
+url = "ws://127.0.0.1:9/{store}"
 [[printer.camera]]
 kind = "gphoto"
 """
