@@ -1,7 +1,7 @@
 """The frame files of a take, as they are found on disk."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -23,8 +23,11 @@ class Found:
     utc: str
 
 
-def tidy(folder: Path) -> frozenset[str]:
-    """The names of all files under frames/, relative to the take's folder; unfinished `.part` files are removed."""
+def tidy(folder: Path, wanted: Callable[[str, str], object] = lambda *_: True) -> frozenset[str]:
+    """The names of files under frames/, relative to the take's folder; unfinished `.part` files are removed.
+
+    `wanted` tells by camera and file name which are; a daemon has no room for the names of ten thousand frames.
+    """
     names = set()
     for camera in _entries(folder / "frames"):
         if not camera.is_dir(follow_symlinks=False):
@@ -32,7 +35,7 @@ def tidy(folder: Path) -> frozenset[str]:
         for file in _entries(Path(camera.path)):
             if file.name.endswith(".part"):
                 Path(file.path).unlink(missing_ok=True)
-            elif file.is_file(follow_symlinks=False):
+            elif file.is_file(follow_symlinks=False) and wanted(camera.name, file.name):
                 names.add(f"frames/{camera.name}/{file.name}")
     return frozenset(names)
 
@@ -83,6 +86,6 @@ def _found(folder: Path, files: list[str]) -> Found:
 def _entries(folder: Path) -> Iterator[os.DirEntry[str]]:
     try:
         with os.scandir(folder) as entries:
-            yield from sorted(entries, key=lambda entry: entry.name)
+            yield from entries
     except FileNotFoundError:
         return

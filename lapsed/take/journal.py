@@ -29,7 +29,7 @@ from lapsed.errors import BugError, LapsedError, TakeEndedError
 from lapsed.model import Outcome, PrintInfo
 from lapsed.take import schema
 from lapsed.take.frames import tidy, whole_frames
-from lapsed.take.name import NAME_FORMAT, STAMPED, began_by_name, take_name
+from lapsed.take.name import NAME_FORMAT, STAMPED, began_by_name, shot_of, take_name
 from lapsed.take.records import Kept, PrintNoted, Record, Row, TakeEnded, landed_row, rows
 from lapsed.take.space import lock
 
@@ -42,6 +42,10 @@ RIGHT_WITHIN = timedelta(seconds=60)
 """A take's name may be so far from when it began; beyond that the clock was wrong, and the name is mended."""
 
 _MOST_AT_ONCE = 500
+_LACKS = """
+    SELECT 1 FROM cue
+    WHERE number = ?1 AND NOT EXISTS (SELECT 1 FROM shot WHERE cue = ?1 AND camera = ?2 AND outcome = 'landed')
+"""
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 # What one record can have wrong in itself, unlike the disk: tried again it would fail again.
 _OWN_FAULT = (sqlite3.IntegrityError, sqlite3.DataError, sqlite3.ProgrammingError, sqlite3.InterfaceError)
@@ -248,15 +252,15 @@ def _make_folder(store: Path, print_info: PrintInfo, stamp: Stamp) -> Path:
 
 def _take_in_late(db: sqlite3.Connection, folder: Path) -> None:
     """Take in frames of workers ended at their deadline that were whole by then, and remove parts of frames."""
+
+    def lacks(camera: str, name: str) -> bool:
+        return db.execute(_LACKS, (shot_of(name), camera)).fetchone() is not None
+
     try:
-        landed = set(db.execute("SELECT cue, camera FROM shot WHERE outcome = 'landed'").fetchall())
-        cues = {number for (number,) in db.execute("SELECT number FROM cue")}
-        found = whole_frames(folder, tidy(folder), landed)
-        for (shot, camera), late in found.items():
-            if shot in cues:
-                row = landed_row(shot, camera, None, late.utc, files=late.files, size_bytes=late.size_bytes)
-                db.execute(row.sql, row.values)
-                log.info("take %s: shot %d of %s landed late", folder.name, shot, camera)
+        for (shot, camera), late in whole_frames(folder, tidy(folder, lacks), frozenset()).items():
+            row = landed_row(shot, camera, None, late.utc, files=late.files, size_bytes=late.size_bytes)
+            db.execute(row.sql, row.values)
+            log.info("take %s: shot %d of %s landed late", folder.name, shot, camera)
     except (sqlite3.Error, OSError) as error:
         log.warning("take %s is closed without looking for late frames: %s", folder.name, _why(error))
 
