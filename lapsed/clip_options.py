@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Callable, Mapping
+from fractions import Fraction
 from typing import Any, get_args
 
 from pydantic import ValidationError
@@ -72,6 +73,10 @@ def changed(clip: settings.Clip, changes: Mapping[str, Any]) -> settings.Clip:
     mine = {key: value for key, value in changes.items() if not (master and key in _NOT_FOR_MASTERS)}
     # Whoever asks for a size or an aspect means it in place of the other.
     rest = clip.model_dump() | {other: None for key, other in _EITHER if key in mine}
+    if mine.get("codec") == "preview" and clip.size_px is not None and not mine.keys() & {"size_px", "aspect"}:
+        # A preview for once keeps the clip's shape, and not a size that was meant for another codec.
+        shape = Fraction(*clip.size_px)
+        rest |= {"size_px": None, "aspect": f"{shape.numerator}:{shape.denominator}"}
     try:
         return settings.Clip.model_validate({**rest, **mine})
     except ValidationError as error:

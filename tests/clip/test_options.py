@@ -49,6 +49,14 @@ def test_options_stand_in_for_the_keys_of_a_clip() -> None:
     assert clip_options.changed(Clip(name="a", aspect="1:1"), parsed("--size", "64x36")).aspect is None
 
 
+def test_a_preview_for_once_has_the_clip_s_shape_and_its_own_size() -> None:
+    wide = Clip(name="wide", size_px=(3840, 2160))
+    made = clip_options.changed(wide, parsed("--codec", "preview"))
+    assert (made.size_px, made.aspect) == (None, "16:9")
+    assert clip_options.changed(wide, parsed("--codec", "preview", "--size", "1280x720")).size_px == (1280, 720)
+    assert clip_options.changed(wide, parsed("--codec", "av1")).size_px == (3840, 2160)
+
+
 def test_a_master_takes_what_concerns_its_pace_alone() -> None:
     made = clip_options.changed(Clip(name="m", codec="master"), parsed("--size", "64x36", "--every-frame", "--fit"))
     assert made == Clip(name="m", codec="master", every_frame=True)
