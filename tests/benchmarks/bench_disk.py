@@ -23,7 +23,7 @@ from websockets.sync.client import connect
 
 from lapsed.sim.part import write_part
 from lapsed.take import reader
-from tests.benchmarks.bench_idle import CONFIG, say
+from tests.benchmarks.bench_idle import configuration, say
 
 
 def written(processes: list[psutil.Process]) -> tuple[int, int]:
@@ -46,7 +46,7 @@ def main() -> None:
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as host:
             url = json.loads(host.stdout.readline())["url"]
             config = folder / "lapsed.toml"
-            config.write_text(CONFIG.format(store=folder / "takes", url=url))
+            config.write_text(configuration(folder, url))
             environment = {**os.environ, "VCAMERADIR": str(folder / "card")}
             daemon = subprocess.Popen([sys.executable, "-m", "lapsed", "run", "--config", str(config)], env=environment)
             time.sleep(10)

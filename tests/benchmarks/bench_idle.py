@@ -21,24 +21,18 @@ import psutil
 from websockets.sync.client import connect
 
 from lapsed.sim.part import write_part
+from tests import configured
 
-CONFIG = """
-[store]
-folder = "{store}"
-[web]
-port = 0
-[stitch]
-when = "never"
-[[printer]]
-name = "ottermole"
-[printer.link]
-url = "{url}"
-[printer.machine]
-park_point_mm = [8, 212]
-[[printer.camera]]
-kind = "gphoto"
-expose_within_s = 60
-"""
+
+def configuration(folder: Path, url: str) -> str:
+    """Of a daemon with all that usually runs in it."""
+    return configured.written(
+        folder / "takes",
+        f'url = "{url}"',
+        machine="park_point_mm = [8, 212]",
+        camera='kind = "gphoto"\nexpose_within_s = 60',
+        web="port = 0",
+    )
 
 
 def say(text: str) -> None:
@@ -74,7 +68,7 @@ def main() -> None:
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as host:
             url = json.loads(host.stdout.readline())["url"]
             config = folder / "lapsed.toml"
-            config.write_text(CONFIG.format(store=folder / "takes", url=url))
+            config.write_text(configuration(folder, url))
             environment = {**os.environ, "VCAMERADIR": str(folder / "card")}
             daemon = subprocess.Popen([sys.executable, "-m", "lapsed", "run", "--config", str(config)], env=environment)
             time.sleep(10)

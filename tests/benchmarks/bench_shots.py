@@ -28,6 +28,7 @@ import psutil
 from websockets.sync.client import connect
 
 from lapsed.take import reader
+from tests import configured
 from tests.benchmarks.bench_many import say
 
 SAMPLED = (50, 200, 500, 1000, 1500, 2000)
@@ -39,31 +40,6 @@ SIDE_MOVES = 16
 
 PATIENCE_S = 1800.0
 PICTURE_BYTES = 200_000
-
-CONFIG = """
-[web]
-serve = false
-[store]
-folder = "{folder}/takes"
-min_free_mb = 0
-[stitch]
-when = "never"
-[[printer]]
-name = "ottermole"
-[printer.link]
-url = "{url}"
-[printer.machine]
-park_point_mm = [8, 212]
-travel_mm_s = 1000
-acceleration_mm_s2 = 50000
-settle_s = 0
-[printer.cadence]
-every_layers = 1
-last_frame = false
-[[printer.camera]]
-kind = "gphoto"
-exposure_s = 0.001
-"""
 
 
 def part(layers: int) -> str:
@@ -122,7 +98,15 @@ def main() -> None:
         command = [sys.executable, "-m", "lapsed.sim.host", "--speed", str(SPEED)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as host, log.open("w") as said:
             url = json.loads(host.stdout.readline())["url"]
-            config.write_text(CONFIG.format(folder=folder, url=url))
+            config.write_text(
+                configured.written(
+                    folder / "takes",
+                    f'url = "{url}"',
+                    machine="park_point_mm = [8, 212]\ntravel_mm_s = 1000\nacceleration_mm_s2 = 50000\nsettle_s = 0",
+                    cadence="every_layers = 1\nlast_frame = false",
+                    camera='kind = "gphoto"\nexposure_s = 0.001',
+                )
+            )
             environment = {**os.environ, "VCAMERADIR": str(folder / "card")}
             run = [sys.executable, "-m", "lapsed", "run", "--config", str(config)]
             with subprocess.Popen(run, env=environment, stderr=said) as daemon:

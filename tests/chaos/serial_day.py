@@ -16,6 +16,7 @@ from typing import Self
 from lapsed import clock
 from lapsed.bridge.holding import SILENT_S, Ways
 from lapsed.take import recovery
+from tests import configured
 from tests.bridge.line import undone
 from tests.bridge.workshop import SerialWorkshop
 from tests.chaos import promises
@@ -43,40 +44,6 @@ DAEMONS_OWN = (
     "clock",
 )
 
-CONFIG = """
-[web]
-serve = false
-[store]
-folder = "{store}"
-min_free_mb = 0
-[stitch]
-when = "never"
-[[printer]]
-name = "ottermole"
-[printer.link]
-kind = "bridge"
-port = "{line}/printer"
-folder = "{line}"
-retry_most_s = 0.2
-answer_within_s = 0.5
-[printer.machine]
-park_point_mm = [8, 212]
-travel_mm_s = 1000
-acceleration_mm_s2 = 50000
-lift_mm_s = 100
-lift_acceleration_mm_s2 = 5000
-settle_s = 0.005
-[printer.cadence]
-every_layers = 1
-hold_limit_s = {limit}
-[[printer.camera]]
-kind = "gphoto"
-exposure_s = 0.01
-expose_within_s = 1.0
-fetch_within_s = 1.0
-ready_within_s = 20.0
-"""
-
 
 def line_faults(seed: int, count: int) -> list[dict[str, object]]:
     """What goes wrong on the wire, drawn by `seed`: lines damaged or lost, answers late, words in between.
@@ -103,7 +70,14 @@ class SerialYard(Lives):
     async def __aenter__(self) -> Self:
         line = self.folder / "line"
         line.mkdir()
-        self.config.write_text(CONFIG.format(store=self.store, line=line, limit=HOLD_LIMIT_S))
+        self.config.write_text(
+            configured.written(
+                self.store,
+                f'kind = "bridge"\nport = "{line}/printer"\nfolder = "{line}"\n'
+                "retry_most_s = 0.2\nanswer_within_s = 0.5",
+                cadence=f"every_layers = 1\nhold_limit_s = {HOLD_LIMIT_S}",
+            )
+        )
         self.line = SerialWorkshop(line, part(LAYERS).splitlines(), speed=60.0, faults=self._faults, ways=WAYS)
         await self.begin()
         return self

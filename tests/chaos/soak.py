@@ -25,6 +25,7 @@ from websockets.sync.client import ClientConnection, connect
 
 from lapsed import clock
 from lapsed.take import reader
+from tests import configured
 from tests.chaos.camera import picture
 from tests.chaos.yard import part
 
@@ -33,32 +34,6 @@ SPEED = 60
 PATIENCE_S = 120.0
 FLAT = 0.01
 """Of the mean, in an hour."""
-
-CONFIG = """
-[web]
-port = 0
-[store]
-folder = "{store}"
-min_free_mb = 0
-[stitch]
-when = "never"
-[[printer]]
-name = "ottermole"
-[printer.link]
-url = "{url}"
-[printer.machine]
-park_point_mm = [8, 212]
-travel_mm_s = 1000
-acceleration_mm_s2 = 50000
-lift_mm_s = 100
-lift_acceleration_mm_s2 = 5000
-settle_s = 0.005
-[printer.cadence]
-every_layers = 1
-[[printer.camera]]
-kind = "command"
-argv = ["cp", "{picture}", "{{out}}"]
-"""
 
 
 @dataclass(slots=True)
@@ -165,7 +140,14 @@ def running(folder: Path) -> Iterator[Soak]:
     command = [sys.executable, "-m", "lapsed.sim.host", "--speed", str(SPEED), "--log", os.devnull]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as host:
         url = json.loads(host.stdout.readline())["url"]
-        config.write_text(CONFIG.format(store=folder / "takes", url=url, picture=picture_file))
+        config.write_text(
+            configured.written(
+                folder / "takes",
+                f'url = "{url}"',
+                camera=f'kind = "command"\nargv = ["cp", "{picture_file}", "{{out}}"]',
+                web="port = 0",
+            )
+        )
         lapsed = [sys.executable, "-m", "lapsed", "run", "--config", str(config)]
         with (folder / "log").open("w") as log, subprocess.Popen(lapsed, stderr=log) as daemon:
             try:

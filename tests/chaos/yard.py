@@ -9,42 +9,10 @@ from lapsed import clock
 from lapsed.sim.host import SimHost
 from lapsed.sim.machine import Machine
 from lapsed.sim.pace import Pace
+from tests import configured
 from tests.chaos.lives import Lives
 
 HOLD_LIMIT_S = 4.0
-
-CONFIG = """
-[web]
-serve = false
-[store]
-folder = "{store}"
-min_free_mb = 0
-[stitch]
-when = "never"
-[[printer]]
-name = "ottermole"
-[printer.link]
-url = "{url}"
-retry_most_s = 0.2
-reply_within_s = 1.0
-silent_after_s = 1.0
-[printer.machine]
-park_point_mm = [8, 212]
-travel_mm_s = 1000
-acceleration_mm_s2 = 50000
-lift_mm_s = 100
-lift_acceleration_mm_s2 = 5000
-settle_s = 0.005
-[printer.cadence]
-every_layers = 1
-hold_limit_s = {limit}
-[[printer.camera]]
-kind = "gphoto"
-exposure_s = 0.01
-expose_within_s = 1.0
-fetch_within_s = 1.0
-ready_within_s = 20.0
-"""
 
 
 def part(layers: int) -> str:
@@ -76,7 +44,13 @@ class Yard(Lives):
 
     async def __aenter__(self) -> Self:
         await self.host.__aenter__()
-        self.config.write_text(CONFIG.format(store=self.store, url=self.host.url, limit=HOLD_LIMIT_S))
+        self.config.write_text(
+            configured.written(
+                self.store,
+                f'url = "{self.host.url}"\nretry_most_s = 0.2\nreply_within_s = 1.0\nsilent_after_s = 1.0',
+                cadence=f"every_layers = 1\nhold_limit_s = {HOLD_LIMIT_S}",
+            )
+        )
         await self.begin()
         self._tasks.append(asyncio.create_task(self._watch()))
         return self
