@@ -5,6 +5,7 @@ the few that it is told by hand. A first line `Hello` carries VERSION each way; 
 """
 
 import json
+import math
 from dataclasses import asdict, dataclass, fields
 from typing import Literal
 
@@ -215,8 +216,8 @@ def told(line: bytes) -> FromDaemon:
     if not data.keys() <= names:
         raise ValueError(f"{kind} knows no {', '.join(sorted(data.keys() - names))}")
     for name, value in data.items():
-        if not isinstance(value, _CHECKS[name]):
-            raise ValueError(f"{name} of {kind} is of the wrong kind")  # noqa: TRY004 - one error for all bad messages
+        if not isinstance(value, _CHECKS[name]) or (isinstance(value, float) and not math.isfinite(value)):
+            raise ValueError(f"{name} of {kind} is of the wrong kind")
         if isinstance(value, list):
             data[name] = _block(value)
     try:

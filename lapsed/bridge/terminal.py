@@ -48,8 +48,7 @@ class Terminal:
         lock = self._link.with_name(f".{self._link.name}.lock")
         try:
             self._link.parent.mkdir(parents=True, exist_ok=True)
-            self._lock = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._lock = _locked(lock)
         except BlockingIOError:
             raise UserError(f"another bridge has {self._link}; give each its own name") from None
         except OSError as error:
@@ -132,3 +131,17 @@ class Terminal:
         self._end, self._master = None, -1
         self.open()
         self._there(there=False)
+
+
+def _locked(path: Path) -> int:
+    """The file open and locked; raises BlockingIOError where it is another's."""
+    number = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(number, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        # Its last owner may have removed it between the two: a lock on it would keep nobody out.
+        if os.fstat(number).st_nlink == 0:
+            raise BlockingIOError
+    except OSError:
+        os.close(number)
+        raise
+    return number

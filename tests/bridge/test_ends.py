@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import fcntl
 import json
 import os
 import stat
@@ -15,6 +16,7 @@ import serial
 from lapsed.bridge import talk
 from lapsed.bridge.options import Options
 from lapsed.bridge.process import Bridge
+from lapsed.bridge.terminal import Terminal
 from lapsed.errors import UserError
 
 
@@ -82,6 +84,16 @@ async def test_a_host_that_opens_resets_the_board_only_where_that_is_configured(
             assert states == pulse
 
 
+async def test_what_the_process_makes_later_has_the_mode_it_would_have_had_without_a_socket(tmp_path):
+    mask = os.umask(0o022)
+    try:
+        async with bridged(tmp_path, mode=0o600):
+            (tmp_path / "later").touch(0o666)
+            assert stat.S_IMODE((tmp_path / "later").stat().st_mode) == 0o644  # umask(2): mode & ~umask
+    finally:
+        os.umask(mask)
+
+
 @pytest.mark.parametrize("mode", [0o600, 0o660])
 async def test_port_and_socket_belong_to_who_runs_the_bridge_with_the_mode_that_is_configured(tmp_path, mode):
     async with bridged(tmp_path, mode=mode) as (_, options):
@@ -109,6 +121,20 @@ async def test_the_name_that_a_killed_bridge_left_leads_nowhere_once_the_next_ha
     await until(lambda: not link.is_symlink())
     stop.set()
     await bridge
+
+
+async def test_a_lock_that_its_last_owner_removed_in_the_same_instant_gives_nobody_the_name(tmp_path):
+    flock = fcntl.flock
+
+    def meanwhile(number, kind):
+        (tmp_path / ".host.lock").unlink()  # between another bridge's opening it and taking it
+        flock(number, kind)
+
+    terminal = Terminal(tmp_path / "host", 0o600, lambda _data: None, mock.Mock())
+    with mock.patch.object(fcntl, "flock", meanwhile), pytest.raises(UserError, match="another bridge has"):
+        terminal.claim()
+    terminal.claim()
+    terminal.release()
 
 
 @contextlib.asynccontextmanager
@@ -148,6 +174,8 @@ async def test_the_daemon_is_told_when_the_host_opens_and_closes(tmp_path):
         pytest.param([HELLO, b"[" * 60_000 + b"\n"], id="brackets"),
         pytest.param([HELLO, b'{"say":"leave","shot":1,"leave":["G1\\nM104 S300"],"come_back":[]}\n'], id="two in one"),
         pytest.param([HELLO, b"x" * (talk.LONGEST + 1)], id="no end"),
+        pytest.param([HELLO, b'{"say":"hold","shot":1,"token":null,"limit_s":NaN}\n'], id="a limit that never comes"),
+        pytest.param([HELLO, b'{"say":"hold","shot":1,"token":null,"limit_s":1e999}\n'], id="a limit without end"),
     ],
 )
 async def test_a_daemon_that_talks_wrongly_is_hung_up_on_while_the_line_stays_a_cable(tmp_path, says):
