@@ -6,7 +6,7 @@ from functools import lru_cache
 
 from lapsed.decide import pacing
 from lapsed.decide.pacing import Course, Spot
-from lapsed.decide.state import State, Track
+from lapsed.decide.state import State, Take, Track
 from lapsed.settings import Cadence
 
 MOST_IN_BURST = 500
@@ -32,15 +32,15 @@ def layers_due(cadence: Cadence, track: Track, layer: int) -> list[int]:
     return [number for number in range(since + 1, layer + 1) if (number - first) % every == 0]
 
 
-def height_due(cadence: Cadence, track: Track, height_mm: float) -> bool:
-    """Whether a mark of every_mm has been reached."""
-    return cadence.every_mm is not None and height_mm >= track.next_mm
+def filmed(state: State) -> Take:
+    """The take, for callers that know that a print is filmed."""
+    assert state.take is not None  # noqa: S101 - anything else is a mistake of ours
+    return state.take
 
 
-def next_mark(cadence: Cadence, height_mm: float) -> float:
+def next_mark(every_mm: float, height_mm: float) -> float:
     """The next mark above `height_mm`, in mm; marks are multiples of every_mm, so that a second take has the same."""
-    assert cadence.every_mm is not None  # noqa: S101 - the caller has looked
-    step = Fraction(str(cadence.every_mm))
+    step = Fraction(str(every_mm))
     return float((Fraction(str(round(height_mm, 6))) // step + 1) * step)
 
 
@@ -60,8 +60,7 @@ def _frames(length_s: float, rate: Fraction) -> int:
 
 def frames_left(state: State) -> int:
     """How many of them are still wanted: shots under way count as taken until they are missed."""
-    take = state.take
-    assert take is not None  # noqa: S101 - callers film
+    take = filmed(state)
     return frames(state.rules.cadence) - take.cues + len(take.missed)
 
 
@@ -78,8 +77,7 @@ def frames_to_come(state: State) -> int | None:
 
 def print_time(state: State, now: float) -> float:
     """Seconds the print has been running, pauses and our own holds left out."""
-    take, shot = state.take, state.shot
-    assert take is not None  # noqa: S101 - callers film
+    take, shot = filmed(state), state.shot
     paused = take.paused_s + (now - take.paused_at if take.paused_at is not None else 0.0)
     held = take.held_s + (now - shot.cue.decided_s if shot is not None and shot.holds else 0.0)
     return max(0.0, now - take.since_s - paused - held)
@@ -96,16 +94,14 @@ def spot(state: State, now: float, height_mm: float | None = None) -> Spot:
 
 def course(state: State) -> Course:
     """What is known of the whole print."""
-    take = state.take
-    assert take is not None  # noqa: S101 - callers film
+    take = filmed(state)
     told = take.print
     return Course(take.forecast, told.layers, told.expected_s, state.rules.cadence.spread)
 
 
 def length_due(state: State, here: Spot) -> bool:
     """Whether the layer or the share just told is one that a wished length wants a frame of."""
-    take, pace, whole = state.take, state.track.pace, course(state)
-    assert take is not None  # noqa: S101 - callers film
+    take, pace, whole = filmed(state), state.track.pace, course(state)
     left, chances = frames_left(state), whole.chances(here)
     # So near to a shot of the clock's that the frame is better made up for by the clock.
     near = pace.shot is not None and here.time_s - pace.shot.time_s < _spacing_s(state) / 2
@@ -175,8 +171,7 @@ def _clock_s(state: State) -> float | None:
 
 def spread_by(state: State) -> str | None:
     """What the frames of a wished length are spread over; None while that is being found out."""
-    take, whole = state.take, course(state)
-    assert take is not None  # noqa: S101 - callers film
+    take, whole = filmed(state), course(state)
     if take.awaits:
         return None
     if layerless(state) and state.track.pace.end_s is not None:
@@ -194,8 +189,7 @@ def spread_by(state: State) -> str | None:
 
 def describe(state: State) -> tuple[str, dict[str, object]]:
     """A sentence on how a wished length is come by, and its figures."""
-    rules, take, whole = state.rules.cadence, state.take, course(state)
-    assert take is not None  # noqa: S101 - callers film
+    rules, take, whole = state.rules.cadence, filmed(state), course(state)
     wanted, by = frames(rules), spread_by(state)
     print_s = take.forecast.print_s if take.forecast is not None else whole.expected_s
     layers = None if by in ("time", "progress", "nothing") else whole.count

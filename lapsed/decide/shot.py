@@ -191,8 +191,7 @@ def camera(turn: Turn, event: Exposed | Missed) -> None:
 
 
 def _exposed(turn: Turn) -> None:
-    shot = turn.state.shot
-    assert shot is not None  # noqa: S101 - callers hold a shot
+    shot = turn.shot
     if shot.left:
         _go_back(turn)
     else:
@@ -209,23 +208,20 @@ def give_up(turn: Turn, reason: str) -> None:
 
 
 def _miss(turn: Turn, reason: str) -> None:
-    shot = turn.state.shot
-    assert shot is not None  # noqa: S101 - callers hold a shot
+    shot = turn.shot
     if not shot.known:
         turn.change_shot(known=True)
         turn.do(WriteMissed(shot.cue.number, turn.state.rules.cameras, reason))
 
 
 def _go_back(turn: Turn) -> None:
-    shot = turn.state.shot
-    assert shot is not None  # noqa: S101 - callers hold a shot
+    shot = turn.shot
     turn.change_shot(phase=Phase.RETURNING, until=max(shot.limit_at, turn.now + AGAIN_S))
     turn.do(SendBack(shot.cue.number))
 
 
 def _resume(turn: Turn) -> None:
-    shot = turn.state.shot
-    assert shot is not None  # noqa: S101 - callers hold a shot
+    shot = turn.shot
     if not shot.resume or shot.foreign:
         if not shot.resume:
             # Where a host keeps hold and pause apart, our hold comes to light again once the person's pause is over.

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field, replace
 
-from lapsed.decide.state import Action, State, WriteNote
+from lapsed.decide.state import Action, Shot, State, WriteNote
 from lapsed.model import Note
 
 
@@ -13,6 +13,12 @@ class Turn:
     state: State
     now: float
     actions: list[Action] = field(default_factory=list)
+
+    @property
+    def shot(self) -> Shot:
+        """The shot under way, for callers that know of one."""
+        assert self.state.shot is not None  # noqa: S101 - anything else is a mistake of ours
+        return self.state.shot
 
     def do(self, *actions: Action) -> None:
         """Ask for these, in this order."""
@@ -29,8 +35,7 @@ class Turn:
 
     def change_shot(self, **changes: object) -> None:
         """Change the shot under way."""
-        assert self.state.shot is not None  # noqa: S101 - callers hold a shot
-        self.change(shot=replace(self.state.shot, **changes))  # type: ignore[arg-type]  # likewise
+        self.change(shot=replace(self.shot, **changes))  # type: ignore[arg-type]  # likewise
 
     def change_track(self, **changes: object) -> None:
         """Change what has been seen of the print."""

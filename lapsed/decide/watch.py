@@ -103,8 +103,7 @@ def _chance(turn: Turn, why: Why, height_mm: float | None) -> None:
 
 def _say_spread(turn: Turn) -> None:
     """Journal how a wished length is come by, and each time that changes."""
-    take, by = turn.state.take, cadence.spread_by(turn.state)
-    assert take is not None  # noqa: S101 - filming
+    take, by = cadence.filmed(turn.state), cadence.spread_by(turn.state)
     if by is None or by == take.spread_by:
         return
     turn.change(take=replace(take, spread_by=by))
@@ -135,8 +134,7 @@ def file_read(turn: Turn, event: FileRead) -> None:
 
 def _fell(track: Track, event: LayerSeen) -> bool:
     """Whether a smaller number is the next object's: number and height have both fallen by half or more."""
-    assert track.layer is not None  # noqa: S101 - the caller has looked
-    if track.height_mm is None or event.height_mm is None:
+    if track.layer is None or track.height_mm is None or event.height_mm is None:
         return False
     return event.layer * 2 <= track.layer and event.height_mm * 2 <= track.height_mm
 
@@ -163,12 +161,13 @@ def _height(turn: Turn, height_mm: float) -> None:
     turn.change_track(height_mm=height_mm, top_mm=max(track.top_mm, height_mm))
     if track.layer is None and track.line is None and rules.cadence.length_s is not None:
         _rise(turn, height_mm)
-    if rules.cadence.every_mm is None:
+    every_mm = rules.cadence.every_mm
+    if every_mm is None:
         return
     if track.height_mm is not None and height_mm < track.height_mm / 2:
         turn.change_track(next_mm=0.0)
-    if cadence.height_due(rules.cadence, turn.state.track, height_mm):
-        turn.change_track(next_mm=cadence.next_mark(rules.cadence, height_mm))
+    if height_mm >= turn.state.track.next_mm:
+        turn.change_track(next_mm=cadence.next_mark(every_mm, height_mm))
         if track.line is None:
             _cue(turn, Why.HEIGHT, track.layer, height_mm)
 
@@ -183,8 +182,7 @@ def _rise(turn: Turn, height_mm: float) -> None:
 
 
 def _progress(turn: Turn, fraction: float) -> None:
-    track, take = turn.state.track, turn.state.take
-    assert take is not None  # noqa: S101 - filming
+    track, take = turn.state.track, cadence.filmed(turn.state)
     if track.after_gap and track.progress is not None and fraction < track.progress - AGAIN_SHARE:
         prints.over(turn, Outcome.LOST, "the file was begun again while the host could not be heard")
         if turn.state.take is None:
@@ -249,14 +247,14 @@ def console(turn: Turn, line: str) -> None:
 def _cue_line(turn: Turn, number: int) -> None:
     """A marked file's block is at its park point, and dwells there by itself: shoot at once, without a hold."""
     track = turn.state.track
-    if track.line is None:
+    last = track.line
+    if last is None:
         turn.note("marked", "the file brings its own cue lines; they alone count from here on")
-        turn.change_track(line=number - 1 if number > 0 else 0)
-        track = turn.state.track
-    assert track.line is not None  # noqa: S101 - set above
-    if number <= track.line:
+        last = number - 1 if number > 0 else 0
+        turn.change_track(line=last)
+    if number <= last:
         return
-    gap = number - track.line - 1
+    gap = number - last - 1
     for _ in range(min(gap, cadence.MOST_IN_BURST)):
         _cue(turn, Why.LINE, None, None, missed="its cue line was not heard")
     turn.change_track(line=number)
@@ -264,8 +262,7 @@ def _cue_line(turn: Turn, number: int) -> None:
 
 
 def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, missed: str | None = None) -> None:
-    take = turn.state.take
-    assert take is not None  # noqa: S101 - callers film
+    take = cadence.filmed(turn.state)
     cue = Cue(take.cues + 1, why, turn.now, layer, height_mm)
     turn.change(take=replace(take, cues=cue.number))
     if turn.state.rules.cadence.length_s is not None:

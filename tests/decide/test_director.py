@@ -28,7 +28,6 @@ from lapsed.model import (
     ProgressSeen,
     Why,
 )
-from lapsed.settings import Cadence
 
 P = s.Phase
 
@@ -123,7 +122,7 @@ def test_heights_are_cued_at_multiples_once_each(make_bench):
     ("step", "height", "mark"), [(1, 0.1, 1.0), (1, 1.0, 2.0), (0.1, 0.3, 0.4), (0.2, 0.6, 0.8), (2.5, 7.4, 7.5)]
 )
 def test_marks_are_exact_multiples(step, height, mark):
-    assert next_mark(Cadence(every_mm=step), height) == mark
+    assert next_mark(step, height) == mark
 
 
 def test_a_dip_of_the_height_cues_nothing_and_the_next_object_begins_anew(make_bench):
