@@ -68,11 +68,12 @@ class Work:
         Raises UserError where none can.
         """
         plans: list[Plan] = []
+        before = 0  # bytes that the clips planned so far will have taken by the time of the next
         for clip in clips:
             try:
                 self._ensure_serves(clip)
                 planned = planning.plan(clip, self._stock_of(clip))
-                self._ensure_room(planned.edit)
+                before += self._ensure_room(planned.edit, before)
                 plans.append(planned)
             except UserError as error:
                 self.refused.append(Refused(clip.name, str(error)))
@@ -96,10 +97,12 @@ class Work:
                 f"{codec.title} takes no less than {codec.least[0]}x{codec.least[1]}, and it is {width}x{height}"
             )
 
-    def _ensure_room(self, plan: EditList) -> None:
-        _ensure_room(plan, self._footage.folder, self._path_of(plan))
+    def _ensure_room(self, plan: EditList, before: int) -> int:
+        path = self._path_of(plan)
+        need = _ensure_room(plan, self._footage.folder, path, before)
         if plan.codec in CODECS:
             delivery.ensure_memory(plan, self._means)
+        return need - (path.stat().st_size if path.exists() else 0)
 
     def make_all(self, plans: Sequence[Plan]) -> tuple[Made, ...]:
         """Stitch what was planned; `refused` says why one was not made after all. Raises UserError where all fail."""
@@ -187,22 +190,26 @@ def _caption(frame: Frame) -> str:
     return "   ".join(filter(None, words)) or frame.path.name
 
 
-def _ensure_room(plan: EditList, folder: Path, path: Path) -> None:
+def _ensure_room(plan: EditList, folder: Path, path: Path, before: int = 0) -> int:
+    """The bytes that the clip will have. Raises UserError where the disk hasn't what making it takes after `before`."""
+    while_made = 1
     if plan.codec == "master":
-        need = sum(master.track_of(plan, folder).sizes)
+        size = sum(master.track_of(plan, folder).sizes)
     else:
         codec = CODECS[plan.codec]
         # At quality 18; twice that for every 6 steps less is on the safe side of what encoders make of noisy frames.
         bits = codec.bits_a_pixel * (2 ** ((18 - plan.quality) / 6) if codec.by_quality else 1)
         shown = len(plan.pieces) if codec.by_quality else plan.frames
-        # Segments stand beside the clip until they are joined.
-        need = int(plan.size[0] * plan.size[1] * shown * bits / 8) * (2 if codec.joins else 1)
-    free = shutil.disk_usage(path.parent).free
-    if need > free:
+        size = int(plan.size[0] * plan.size[1] * shown * bits / 8)
+        while_made = 2 if codec.joins else 1  # segments stand beside the clip until they are joined
+    need, free = size * while_made, shutil.disk_usage(path.parent).free
+    if need + before > free:
+        beside = f" beside the {before / 1e6:.0f} MB of other clips" if before > 0 else ""
         raise UserError(
-            f"{path.name} needs some {need / 1e6:.0f} MB and {path.parent} has {free / 1e6:.0f} MB free; "
+            f"{path.name} needs some {need / 1e6:.0f} MB{beside} and {path.parent} has {free / 1e6:.0f} MB free; "
             "make room or name another folder with --out"
         )
+    return size
 
 
 def paced(name: str, total: int, told: Told) -> Callable[[int], None]:

@@ -105,7 +105,7 @@ def test_a_disk_that_fills_up_is_one_sentence_and_leaves_nothing(
     folder = takes_of(24)
     clip = clip.model_copy(update={"size_px": (320, 240) if clip.codec != "master" else None, "quality": 1})
     # What the check before starting can't know: somebody else fills the disk meanwhile.
-    monkeypatch.setattr("lapsed.clip.work._ensure_room", lambda *_: None)
+    monkeypatch.setattr("lapsed.clip.work._ensure_room", lambda *_: 0)
     with pytest.raises(UserError, match="No space left on device; make room or name another folder with --out"):
         stitch(footage_of_folder(folder), [clip], tiny_disk, quiet)
     left = [path.name for path in tiny_disk.iterdir() if ".edit." not in path.name]

@@ -185,6 +185,23 @@ def test_too_little_space_is_said_before_starting(takes_of: Callable, monkeypatc
     assert [path.name for path in (folder / "clips").iterdir() if not path.name.startswith("judged")] == []
 
 
+def test_space_is_reckoned_for_all_clips_before_the_first_is_made(
+    takes_of: Callable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, said = takes_of(3), []
+    frames = sum(path.stat().st_size for path in folder.iterdir())
+    # The master's frames fit, and 160x90 pixels at half a bit, twice, for 3 frames need 5400 bytes more.
+    monkeypatch.setattr(work.shutil, "disk_usage", lambda _: SimpleNamespace(free=frames + 5000))
+    clips = tuple(clip.model_copy(update={"hold_end_s": 0}) for clip in CLIPS)
+    report = stitch(footage_of_folder(folder), clips, None, quiet, said=lambda report: said.extend(report.not_made))
+    assert [made.name for made in report.clips] == ["master"]
+    assert [each.clip for each in said] == ["wide"]
+    assert "MB of other clips and" in said[0].reason
+    # What is there already makes room when it is made again.
+    monkeypatch.setattr(work.shutil, "disk_usage", lambda _: SimpleNamespace(free=frames + 1000))
+    assert len(stitch(footage_of_folder(folder), clips, None, quiet).clips) == 2
+
+
 def test_clips_that_can_t_be_made_are_found_before_the_first_is_encoded(
     takes_of: Callable, monkeypatch: pytest.MonkeyPatch
 ) -> None:
