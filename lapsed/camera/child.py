@@ -32,6 +32,7 @@ class Child:
         self._lines = Lines()
         self._errors = Lines()
         self._last = ""
+        self._told_to_end = False
         # The child imports what this process would, and nothing from the folder that it happens to be started in
         # (-P). XDG_CONFIG_HOME because libgphoto2 keeps settings there that all its processes would share, TMPDIR so
         # that nothing of a killed worker's stays longer than its keeper. Its own process group
@@ -71,11 +72,13 @@ class Child:
 
     def close_input(self) -> None:
         """Let the worker finish what it does and end by itself."""
+        self._told_to_end = True
         if self._process.stdin:
             self._process.stdin.close()
 
     def kill(self) -> None:
         """SIGKILL to the process and all it has started."""
+        self._told_to_end = True
         with suppress(ProcessLookupError):
             os.killpg(self._process.pid, signal.SIGKILL)
 
@@ -123,10 +126,11 @@ class Child:
                 if not self._on_output(fd, lines, heard):
                     break
         self._loop.remove_reader(self._gone)
+        level = logging.DEBUG if self._told_to_end else logging.INFO
         self.kill()  # what it has started; its own id is not free before `poll` has fetched the code
         code = self._process.poll()
         how = f"ended by signal {-code}" if code is not None and code < 0 else f"ended with code {code}"
         if code and code > 0 and self._last:
             how += f" ({self._last})"
-        _log.info("camera %s: worker %d %s", self._camera, self.pid, how)
+        _log.log(level, "camera %s: worker %d %s", self._camera, self.pid, how)
         self._ended(how)
