@@ -110,9 +110,11 @@ def to_concat(edit: EditList, folder: Path, target: Path) -> str:
     Words are quoted by FFmpeg's rules ("Quoting and escaping"): a quote ends the quoting, stands alone, and begins it
     again. The last frame is named twice, as the demuxer leaves the last duration to what reads it.
     """
-    lines = ["ffconcat version 1.0"]
+    lines, named = ["ffconcat version 1.0"], []
     for frame, run in groupby(edit.pieces, lambda piece: piece.frame):
         shown = Fraction(sum(piece.shows for piece in run)) / edit.rate
         name = os.path.relpath(folder / frame, target).replace("'", r"'\''")
-        lines += [f"file '{name}'", f"duration {float(shown):.9f}"]
-    return "\n".join([*lines, lines[-2]]) + "\n"
+        # Or a percent sign would be taken for the pattern of numbered names ("image2").
+        named = [f"file '{name}'", *(["option pattern_type none"] if "%" in name else [])]
+        lines += [*named, f"duration {float(shown):.9f}"]
+    return "\n".join([*lines, *named]) + "\n"

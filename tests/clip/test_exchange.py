@@ -18,7 +18,7 @@ from lapsed.clip.shape import shape
 from lapsed.errors import UserError
 from lapsed.settings import Clip
 
-NAMES = ["frames/1 'a'.jpg", "frames/2.jpg", "frames/3 ü%.jpg"]
+NAMES = ["frames/1 'a'.jpg", "frames/2 %d.jpg", "frames/3 ü%.jpg"]
 TURNS = (Turn(0, 3), Turn(0, 1, 0.25), Turn(1, 2), Turn(2, 6))
 
 
