@@ -8,11 +8,15 @@ from pathlib import Path
 from lapsed.camera import ordering, orders, power
 from lapsed.camera.child import Child
 from lapsed.camera.home import home as fresh_home
+from lapsed.camera.plugged import Plugs
 from lapsed.camera.wire import Inspected, Opening, Order, pack, unpack
 from lapsed.clock import monotonic
 from lapsed.errors import RetryError
 from lapsed.model import CameraEvent, Check
 from lapsed.settings import CameraPart
+
+_ELSEWHERE = frozenset({"url", "argv"})
+"""Settings of cameras on the network, and behind a program: of those the kernel has nothing to tell."""
 
 FINISH_WITHIN_S = 0.8
 """How long a worker may go on with its shot once we are told to stop."""
@@ -100,15 +104,17 @@ class Keeper:
     async def run(self) -> None:
         """Look after the camera until `stop` or cancellation; either ends within 3 s, and all orders with it."""
         self._idle.clear()
+        plugs = Plugs(lambda: self._events.put_nowait(ordering.Plugged()))
         try:
             with fresh_home() as self._home:
                 try:
-                    self._feed(ordering.Open())
+                    self._feed(ordering.Open(plugs.hears and _ELSEWHERE.isdisjoint(type(self._camera).model_fields)))
                     while not self._stopping.is_set():
                         await self._turn(orders.wake_s(self._state))
                 finally:
                     await self._wind_up()
         finally:
+            plugs.close()
             self._stopping.clear()
             self._idle.set()
 

@@ -28,7 +28,7 @@ class State:
 
     `until_s` is when the phase has lasted too long. `lost` is an order that a worker died of; it has one more try.
     `failures` counts ends of workers in a row, `told` is the last news of the camera. Orders are taken while `open`.
-    `asked` is true while someone waits to have the camera looked over.
+    `asked` is true while someone waits to have the camera looked over, `hears` where Plugged tells what is plugged in.
     """
 
     part: CameraPart
@@ -42,12 +42,15 @@ class State:
     failures: int = 0
     told: CameraTold | None = None
     asked: bool = False
+    hears: bool = False
     supply: Supply = field(default_factory=Supply)
 
 
 @dataclass(frozen=True, slots=True)
 class Open:
-    """From now on the camera is looked after."""
+    """From now on the camera is looked after; Plugged will tell of it if it `hears`."""
+
+    hears: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +105,16 @@ class Switched:
 
 
 @dataclass(frozen=True, slots=True)
+class Plugged:
+    """Something was plugged into the computer, which may be the camera."""
+
+
+@dataclass(frozen=True, slots=True)
 class Passed:
     """Time went by."""
 
 
-Event = Open | Close | Ordered | Asked | Heard | Ended | Crowded | Print | Switched | Passed
+Event = Open | Close | Ordered | Asked | Heard | Ended | Crowded | Print | Switched | Plugged | Passed
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from lapsed.camera.ordering import (
     Ordered,
     Passed,
     Phase,
+    Plugged,
     Print,
     Send,
     Start,
@@ -38,6 +39,9 @@ END_WITHIN_S = 2.0
 
 LONGEST_REST_S = 30.0
 """The longest pause before a worker that failed again and again is started once more."""
+
+QUIET_REST_S = 300.0
+"""The same while nothing is filmed and a camera that is switched on would be heard of: most of a day it is off."""
 
 SILENCE_S = 10.0
 """How much longer than `ready_within_s` an idle worker may be silent; it speaks every few seconds."""
@@ -61,9 +65,9 @@ def wake_s(state: State) -> float:
     return min([math.inf if idle else state.until_s, *(_latest_s(state, order) for order in state.waiting)])
 
 
-def rest_s(failures: int) -> float:
+def rest_s(failures: int, longest_s: float = LONGEST_REST_S) -> float:
     """The pause before the next start after so many failures in a row: none at first, then doubling."""
-    return 0.0 if failures <= 1 else min(LONGEST_REST_S, 0.25 * 2.0 ** min(failures - 2, 20))
+    return 0.0 if failures <= 1 else min(longest_s, 0.25 * 2.0 ** min(failures - 2, 20))
 
 
 def _latest_s(state: State, order: Order) -> float:
@@ -82,8 +86,8 @@ class _Turn:
 
     def take(self, event: Event) -> None:
         match event:
-            case Open():
-                self._set(open=True, until_s=self.now, failures=0)
+            case Open(hears):
+                self._set(open=True, until_s=self.now, failures=0, hears=hears)
             case Close():
                 for order in self.state.waiting:
                     self._miss(order, "lapsed is stopping")
@@ -99,8 +103,10 @@ class _Turn:
                 self._gone(f"the worker {how}")
             case Crowded() if self.state.phase is Phase.OPENING:
                 self._set(phase=Phase.AWAY, until_s=self.now + (0.0 if self.state.waiting else CROWDED_S))
+            case Plugged():
+                self._look_now()
             case Print(filming, shooting):
-                self._set(supply=self.state.supply.at(filming=filming, shooting=shooting))
+                self._printing(filming=filming, shooting=shooting)
             case Switched(trouble):
                 self._switched(trouble)
             case Crowded() | Passed():
@@ -167,12 +173,21 @@ class _Turn:
             self._miss(order, "the camera is not looked after: lapsed is starting or stopping")
             return
         self._set(waiting=(*self.state.waiting, order))
+        self._look_now()
+
+    def _look_now(self) -> None:
+        """The pause after failures is for when nobody waits, and nothing has changed."""
         if self.state.phase is Phase.AWAY:
-            # A frame is wanted now; the pause after failures is for when nobody waits.
             self._set(until_s=min(self.state.until_s, self.now), failures=0)
+
+    def _printing(self, *, filming: bool, shooting: bool) -> None:
+        if filming and not self.state.supply.filming:
+            self._look_now()
+        self._set(supply=self.state.supply.at(filming=filming, shooting=shooting))
 
     def _asked(self) -> None:
         self._set(asked=True)
+        self._look_now()
         if not self.state.open:
             self._answer_none("the camera is not looked after: lapsed is starting or stopping")
 
@@ -269,7 +284,8 @@ class _Turn:
             self._tell(ready=False, text=text)
         failures = self.state.failures + 1
         supply = self.state.supply.ended()
-        self._set(phase=Phase.AWAY, failures=failures, supply=supply, until_s=self.now + rest_s(failures))
+        longest_s = QUIET_REST_S if self.state.hears and not supply.filming else LONGEST_REST_S
+        self._set(phase=Phase.AWAY, failures=failures, supply=supply, until_s=self.now + rest_s(failures, longest_s))
 
     def _lose(self, text: str) -> None:
         """The worker carries `current` out no more: wait for the next one, once, or give it up."""

@@ -21,6 +21,7 @@ from lapsed.camera.ordering import (
     Ordered,
     Passed,
     Phase,
+    Plugged,
     Print,
     Send,
     Start,
@@ -182,6 +183,38 @@ def test_pauses_between_failing_workers_grow_to_half_a_minute_and_end_when_one_l
     assert Start() in actions
 
 
+def dies(*, hears, filming=False):
+    """After a dozen workers that found no camera, the pause before the next, s."""
+    steps = [(0.0, Open(hears)), (0.0, Print(filming, shooting=False))]
+    for _ in range(15):
+        steps += [(steps[-1][0] + 1000, AWAY), (steps[-1][0] + 1000, Ended("was ended"))]
+    state, _ = run(*steps)
+    return state, steps[-1][0]
+
+
+@pytest.mark.parametrize(
+    ("hears", "filming", "pause_s"), [(True, False, 300), (False, False, 30), (True, True, 30), (False, True, 30)]
+)
+def test_a_camera_that_is_off_is_looked_for_seldom_where_it_would_be_heard_of_and_nothing_is_filmed(
+    hears, filming, pause_s
+):
+    state, now = dies(hears=hears, filming=filming)
+    assert (state.phase, orders.wake_s(state) - now) == (Phase.AWAY, pause_s)
+
+
+@pytest.mark.parametrize(
+    "event", [Plugged(), Print(filming=True, shooting=False), Asked(), Ordered(order(1, by_s=1e6))], ids=repr
+)
+def test_a_camera_that_is_off_is_looked_for_at_once_when_it_may_be_there_or_is_wanted(event):
+    state, now = dies(hears=True)
+    state, actions = orders.step(state, event, now + 1)
+    assert actions == (Start(),)
+    # It may take a moment until it answers: the pauses begin anew.
+    state, _ = orders.step(state, AWAY, now + 2)
+    state, actions = orders.step(state, Ended("was ended"), now + 2)
+    assert actions == (Start(),)
+
+
 INSPECTING = (*IDLE, (2, Asked()))
 ANSWERS = {
     "an idle worker is asked at once": (INSPECTING, (Send(Inspect()),)),
@@ -230,7 +263,7 @@ EVENTS = st.one_of(
     st.builds(said, st.sampled_from([Released, Exposed, Landed, Missed]), SHOTS),
     st.builds(said, st.sampled_from([Released, Exposed, Landed, OnCard]), SHOTS),
     st.builds(Ended, st.just("left")),
-    st.sampled_from([Passed(), Crowded(), Open(), Close(), READY, Asked(), Heard(Inspected(()))]),
+    st.sampled_from([Passed(), Crowded(), Plugged(), Open(hears=True), Close(), READY, Asked(), Heard(Inspected(()))]),
     st.builds(Ordered, st.builds(order, SHOTS, st.floats(0, 60))),
     st.builds(Print, st.booleans(), st.booleans()),
     st.builds(Switched, st.sampled_from([None, "there is no relay"])),
