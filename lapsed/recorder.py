@@ -134,6 +134,7 @@ class Recorder:
         settings = self._printer.model_dump(mode="json", exclude=_PRIVATE)
         meta = {"printer": self._printer.name, "settings": settings}
         self._take = Ledger.beginning(self._store, info, meta, self._cameras, self._trouble)
+        log.info("a take of %s at %s is begun", info.name, self._printer.name)
         return self._take
 
     def close(self, outcome: Outcome, reason: str, last: Callable[[Ledger], Awaitable[None]]) -> None:

@@ -188,6 +188,7 @@ async def test_every_cue_is_accounted_for_where_the_pictures_stay_on_the_card(ho
     running = asyncio.create_task(daemon.run())
     await filmed(daemon, host, part, ended, takes=1)
     await until(lambda: "frames on the camera's card" in caplog.text)
+    assert caplog.text.index("a take of beacon.gcode at bench is begun") < caplog.text.index("is over: finished")
     daemon.stop()
     await running
     take = reader.read_take(ended[0])
