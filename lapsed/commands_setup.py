@@ -7,22 +7,25 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from lapsed import arguments, configuration, first_configuration, installation
+from pydantic import TypeAdapter, ValidationError
+
+from lapsed import arguments, configuration, first_configuration, installation, refusal, settings
 from lapsed.camera.found import Found, find
 from lapsed.errors import UserError
 from lapsed.first_configuration import Answers, camera_of
 
 T = TypeVar("T")
 
-
 CONFIG = Path("/etc/lapsed/lapsed.toml")
+
+_LENGTH = arguments.number(0.01, 3600)
 
 
 def add_init(parser: argparse.ArgumentParser) -> None:
     """What `init` is called with."""
     parser.add_argument("--out", type=Path, metavar="FILE", help="where to; else the user's usual place")
-    parser.add_argument("--printer", metavar="NAME", help="what to call the printer")
-    parser.add_argument("--url", help="the host's WebSocket, such as ws://192.168.1.20:8130/")
+    parser.add_argument("--printer", type=_as_set("name"), metavar="NAME", help="what to call the printer")
+    parser.add_argument("--url", type=_as_set("url"), help="the host's WebSocket, such as ws://192.168.1.20:8130/")
     parser.add_argument("--facts", type=Path, metavar="FILE", help="the part that lapsed feed wrote")
     parser.add_argument("--bed", type=_bed, metavar="WxD", help="the bed in mm, such as 220x220, or round:180")
     parser.add_argument(
@@ -31,7 +34,7 @@ def add_init(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--park", type=arguments.pair("5,215"), metavar="X,Y", help="where the head stands during a shot, mm"
     )
-    parser.add_argument("--length", type=arguments.number(0.01, 3600), metavar="S", help="the clip's wished length")
+    parser.add_argument("--length", type=_LENGTH, metavar="S", help="the clip's wished length")
     parser.add_argument("--camera", choices=("gphoto", "capture", "release"), help="the kind of camera")
     parser.add_argument("--device", metavar="PATH", help="the capture device, or the release line's port")
     parser.add_argument("--store", metavar="DIR", help="the folder for takes")
@@ -47,6 +50,20 @@ def add_install_service(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--show", action="store_true", help="show the files and commands in full, and do nothing")
     parser.add_argument("--root", type=Path, default=Path("/"), metavar="DIR", help="install below this folder instead")
     parser.set_defaults(func=_install_service)
+
+
+def _as_set(key: str) -> Callable[[str], str]:
+    """A text that has to be right for that key of a printer or its feed."""
+    annotation = {"name": settings.Name, "url": settings.FeedLink.__annotations__["url"]}[key]
+    adapter: TypeAdapter[str] = TypeAdapter(annotation)
+
+    def read(text: str) -> str:
+        try:
+            return adapter.validate_python(text)
+        except ValidationError as error:
+            raise argparse.ArgumentTypeError(refusal.first(error, "")) from None
+
+    return read
 
 
 def _bed(text: str) -> tuple[float, float, bool]:
@@ -110,14 +127,14 @@ def _answers(args: argparse.Namespace, found: Found) -> Answers:
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"cannot read {args.facts}: {getattr(error, 'strerror', None) or 'it is no text'}") from error
     return Answers(
-        printer=args.printer or _asked(args, "a name for the printer", usual.printer, str),
-        url=args.url or ("" if facts else _asked(args, "the host's WebSocket", usual.url, str)),
+        printer=args.printer or _asked(args, "a name for the printer", usual.printer, _as_set("name")),
+        url=args.url or ("" if facts else _asked(args, "the host's WebSocket", usual.url, _as_set("url"))),
         facts=facts,
         bed=(width, depth),
         round_bed=is_round,
         height_mm=args.height or usual.height_mm,
         park=args.park,
-        length_s=args.length or _asked(args, "wished length of the clip, s", f"{usual.length_s:g}", float),
+        length_s=args.length or _asked(args, "wished length of the clip, s", f"{usual.length_s:g}", _LENGTH),
         camera=camera,
         device=args.device or device or "/dev/video0",
         store=args.store or usual.store,
@@ -128,10 +145,18 @@ def _asked(args: argparse.Namespace, question: str, default: str, read: Callable
     """The answer to a question, or the default where nobody can be asked."""
     while not args.yes and sys.stdin.isatty():
         try:
-            return read(input(f"{question} [{default}]: ").strip() or default)
+            return read(_line(f"{question} [{default}]: ").strip() or default)
         except (ValueError, argparse.ArgumentTypeError) as error:
             print(error, file=sys.stderr)
     return read(default)
+
+
+def _line(question: str) -> str:
+    """A line that is typed in; Ctrl-D in its place ends the command as Ctrl-C does."""
+    try:
+        return input(question)
+    except EOFError:
+        raise KeyboardInterrupt from None
 
 
 # ------------------------------------------------------------------------------------------------- install-service
@@ -167,4 +192,4 @@ def _agreed(question: str, args: argparse.Namespace) -> bool:
     if not sys.stdin.isatty():
         print("nothing done: say --yes to do it without being asked", file=sys.stderr)
         return False
-    return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
+    return _line(f"{question} [y/N] ").strip().lower() in ("y", "yes")

@@ -106,7 +106,9 @@ def test_init_finds_the_camera_and_writes_once(tmp_path, capsys, monkeypatch):
         (["--park", "900,900"], "outside the bed"),
         (["--camera", "release"], "needs its port"),
         (["--facts", "/nowhere"], "cannot read /nowhere"),
-        (["--printer", "Über"], "printer[1].name"),
+        (["--printer", "Über"], "argument --printer: 'Über' is not a name: small letters"),
+        (["--url", "http://host/"], "argument --url: an address begins with ws:// or wss://"),
+        (["--length", "0"], "argument --length: '0' is not a number from 0.01 to 3600"),
     ],
 )
 def test_answers_that_cannot_be_are_told_and_nothing_is_written(tmp_path, capsys, monkeypatch, words, says):
@@ -115,3 +117,36 @@ def test_answers_that_cannot_be_are_told_and_nothing_is_written(tmp_path, capsys
     assert main(["init", "--out", str(out), "--yes", *words]) == 2
     assert says in capsys.readouterr().err
     assert not out.exists()
+
+
+def asked(monkeypatch, answers):
+    """Someone at a terminal who gives these answers, and then Ctrl-D."""
+    left = iter(answers)
+
+    def answer(_question):
+        try:
+            return next(left)
+        except StopIteration:
+            raise EOFError from None
+
+    monkeypatch.setattr("lapsed.commands_setup.find", lambda: Found((), (), ()))
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", answer)
+
+
+def test_answers_are_asked_for_until_they_are_right(tmp_path, capsys, monkeypatch):
+    asked(monkeypatch, ["large", "180x200", "Pier!", "pier", "http://host/", "", "soon", "8"])
+    out = tmp_path / "lapsed.toml"
+    assert main(["init", "--out", str(out)]) == 0
+    (printer,) = configuration.load(out).printer
+    assert (printer.name, printer.cadence.length_s, printer.machine.bed.y_mm) == ("pier", 8, (0, 200))
+    told = capsys.readouterr().err
+    for refused in ("'large' is no bed", "'Pier!' is not a name", "begins with ws://", "'soon' is not a number"):
+        assert refused in told
+
+
+def test_ctrl_d_at_a_question_ends_it_without_a_file(tmp_path, capsys, monkeypatch):
+    asked(monkeypatch, ["180x200"])
+    assert main(["init", "--out", str(tmp_path / "lapsed.toml")]) == 130
+    assert capsys.readouterr().err.endswith("lapsed: interrupted\n")
+    assert list(tmp_path.iterdir()) == []
