@@ -83,11 +83,9 @@ def shift_of(picture: Grey, reference: Grey, guess: tuple[float, float] = (0.0, 
 
     near = _refined(moved(picture, *guess), reference, side, guess)
     away = math.hypot(near.x - guess[0], near.y - guess[1])
-    if away > _REACH:
-        return settled(_searched(picture, reference, guess, side))
     if away >= _ENOUGH:
         near = settled(near)
-    if near.agree >= _SURE:
+    if near.agree >= _SURE and away <= _REACH:
         return near
     # Half of the picture may move with the machine: what is found by searching has to convince more of the tiles.
     return max(near, settled(_searched(picture, reference, guess, side)), key=lambda each: each.agree)
