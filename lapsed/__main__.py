@@ -6,6 +6,7 @@ Exit codes: 0 done; 1 done in part, the message says what is missing; 2 the inpu
 
 import argparse
 import difflib
+import io
 import logging
 import os
 import sys
@@ -59,6 +60,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; its exit code."""
     # A shell may close them; what is written then is meant for nobody.
     sys.stdout, sys.stderr = sys.stdout or _nowhere(), sys.stderr or _nowhere()
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # Names of files may hold what a terminal's encoding has no sign for.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         words = sys.argv[1:] if arguments is None else arguments
         args = _parser(words).parse_args(words)
@@ -92,7 +96,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _nowhere() -> TextIO:
-    return open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123 - open until the process ends
+    return open(os.devnull, "w", encoding="utf-8", errors="replace")  # noqa: PTH123 - open until the process ends
 
 
 def _parser(words: Sequence[str]) -> argparse.ArgumentParser:

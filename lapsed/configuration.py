@@ -39,7 +39,7 @@ def load(path: Path) -> Settings:
     Raises UserError with one sentence that names the file, the key and what would be right.
     """
     try:
-        text = path.read_text("utf-8")
+        text = path.read_text("utf-8-sig")  # some editors begin a file with a byte order mark, which TOML has not
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from error
     except UnicodeDecodeError as error:

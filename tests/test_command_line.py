@@ -1,5 +1,6 @@
 """What a command line is answered with: lists, typos, and how little is loaded for it."""
 
+import os
 import subprocess
 import sys
 import time
@@ -40,6 +41,17 @@ def test_what_nobody_can_read_or_keep_ends_no_command_in_a_traceback(redirection
     assert "Exception" not in done.stderr
     assert done.returncode == (BAD_INPUT if "full" in redirection else 0)
     assert ("No space left on device" in done.stderr) == ("full" in redirection)
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "utf-8"])
+def test_names_that_the_terminal_has_no_signs_for_are_told_all_the_same(encoding, tmp_path):
+    store = os.fsencode(tmp_path) + b"/Gr\xf6\xc3\x9fe"  # the first letter in ISO 8859-1, the second in UTF-8
+    os.mkdir(store)  # noqa: PTH102 - pathlib takes no bytes
+    words = [sys.executable, "-m", "lapsed", "takes", "--store", store]
+    environ = {**os.environ, "PYTHONIOENCODING": f"{encoding}:strict"}
+    done = subprocess.run(words, env=environ, capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"no takes in " in done.stdout
 
 
 def test_what_a_command_has_to_say_bears_no_time_of_day(tmp_path, monkeypatch):

@@ -186,7 +186,8 @@ def test_a_file_that_is_not_there_or_not_text_is_told(tmp_path, monkeypatch):
     monkeypatch.setattr(configuration, "usual_places", lambda: (tmp_path / "a", tmp_path / "b"))
     with pytest.raises(UserError, match=r"no configuration: looked for .* lapsed init writes one"):
         configuration.locate(None)
-    (tmp_path / "b").write_text(BASE)
+    (tmp_path / "b").write_text(BASE, "utf-8-sig")
+    assert configuration.load(tmp_path / "b").printer
     assert configuration.locate(None) == tmp_path / "b"
 
 
