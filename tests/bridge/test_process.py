@@ -155,9 +155,8 @@ def hung_up(host):
 
 
 def test_two_bridges_never_have_one_name(ends):
-    other = subprocess.run(
-        [sys.executable, "-m", "lapsed.bridge", ends.options.text()], capture_output=True, text=True, check=False
-    )
+    command = [sys.executable, "-m", "lapsed.bridge", ends.options.text()]
+    other = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert other.returncode == 2
     assert f"another bridge has {ends.link}" in other.stderr
 
