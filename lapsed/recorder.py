@@ -263,8 +263,5 @@ def _printer_of(folder: Path) -> str:
 
 def _silent_s(folder: Path, now: clock.Stamp) -> float:
     """Seconds since the take's last row; without end where the machine was started anew meanwhile."""
-    view = reader.read_take(folder)
-    if view.meta.get("boot") != boot_id():
-        return float("inf")
-    times = [cue.mono_s for cue in view.cues] + [event.mono_s for event in view.events]
-    return now.mono_s - max((time for time in times if time is not None), default=float("-inf"))
+    boot, last_s = reader.reading(folder, lambda db: (reader.meta_of(db).get("boot"), reader.last_s(db)))
+    return now.mono_s - last_s if boot == boot_id() and last_s is not None else float("inf")

@@ -7,7 +7,7 @@ folder, the answer is a value or a UserError with one sentence.
 import json
 import shutil
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, fields
 from pathlib import Path, PurePosixPath
@@ -106,12 +106,14 @@ class TakeView:
 
     def frames(self, camera: str) -> tuple[Frame, ...]:
         """The landed pictures of `camera` in the order of their shots; of a raw and JPEG pair, the JPEG."""
+        return tuple(self.each_frame(camera))
+
+    def each_frame(self, camera: str) -> Iterator[Frame]:
+        """The same one by one, for a process that has no room for ten thousand paths."""
         cues = {cue.number: cue for cue in self.cues}
-        return tuple(
-            _frame(self.folder, shot, cues.get(shot.cue))
-            for shot in self.shots
-            if shot.camera == camera and shot.outcome == "landed" and shot.files
-        )
+        for shot in self.shots:
+            if shot.camera == camera and shot.outcome == "landed" and shot.files:
+                yield _frame(self.folder, shot, cues.get(shot.cue))
 
     @property
     def news(self) -> tuple[EventView, ...]:
@@ -167,6 +169,12 @@ def _began(take: TakeSummary) -> str:
     """When the take began, as texts that sort; a damaged one by its name, which is right to the hour or so."""
     named = began_by_name(take.name)
     return take.started_utc or (named.isoformat() if named is not None else "")
+
+
+def last_s(db: sqlite3.Connection) -> float | None:
+    """When the last cue or event was, on the monotonic clock of the take's time."""
+    row = db.execute("SELECT max(mono_s) FROM (SELECT mono_s FROM cue UNION ALL SELECT mono_s FROM event)").fetchone()
+    return None if row[0] is None else float(row[0])
 
 
 def reading(folder: Path, work: Callable[[sqlite3.Connection], T]) -> T:

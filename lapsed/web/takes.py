@@ -63,7 +63,7 @@ def detail(store: Path, name: str) -> TakeDetail:
         cameras=view.cameras,
         frames=tuple(
             FrameName(shot=frame.shot, layer=frame.layer, height_mm=frame.height_mm, utc=frame.utc)
-            for frame in view.frames(main)
+            for frame in view.each_frame(main)
         ),
         missed=tuple(
             MissedShot(shot=shot.cue, reason=shot.reason or "")

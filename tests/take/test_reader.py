@@ -1,5 +1,6 @@
 import shutil
 import sqlite3
+import tracemalloc
 from contextlib import closing
 from pathlib import Path
 
@@ -164,6 +165,24 @@ def test_a_take_from_elsewhere_points_nowhere_outside_itself(tmp_path: Path, mak
     folder = closed(journal, making)
     alter(folder, f"UPDATE shot SET files = '[\"{name}\"]'")  # noqa: S608 - the test's own table of names
     assert read_take(folder).frames("main") == ()
+
+
+def test_frames_one_by_one_take_little_memory_however_many_there_are(tmp_path: Path, making) -> None:
+    journal = making.new(tmp_path)
+    journal.submit(*(record for number in range(1, 401) for record in making.shot(number))).result(10)
+    journal.leave().result(10)
+    take = read_take(journal.folder)
+    tracemalloc.start()
+    try:
+        held = sum(1 for _ in take.each_frame("main"))
+        singly = tracemalloc.get_traced_memory()[1]
+        tracemalloc.reset_peak()
+        frames = take.frames("main")
+        together = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert held == len(frames) == 400
+    assert singly < together / 3
 
 
 # ------------------------------------------------------------------------------------------------------- versions
