@@ -40,12 +40,13 @@ class Pixels:
 class Hunger:
     """What an encoder holds, in bytes for each pixel of the clip: at least, and for each frame of its look-ahead.
 
-    It can't do with fewer than `frames` of these.
+    It can't do with fewer than `frames` of these. Each `thread` that encodes a frame of its own holds more.
     """
 
     least: float
     look_ahead: float = 0.0
     frames: int = 3
+    thread: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +167,7 @@ def _dnxhr(title: str, profile: str, pixels: Pixels) -> Codec:
 
 
 CODECS: Final[Mapping[str, Codec]] = {
-    "h264": Codec("H.264", "libx264", "h264", "mp4", _YUV420, Hunger(47, 3.4), _x264, level=_h264_level),
+    "h264": Codec("H.264", "libx264", "h264", "mp4", _YUV420, Hunger(25, 3.4, thread=11), _x264, level=_h264_level),
     # x265 has to look ahead further than the four B-frames in a row of its presets, or it can't be opened.
     "h265": Codec(
         "H.265", "libx265", "hevc", "mp4", _YUV420_10, Hunger(162, 6.6, 5), _x265, tag="hvc1", level=_h265_level

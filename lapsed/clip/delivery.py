@@ -97,8 +97,7 @@ def encode_segment(
     _give_back_freed_memory()
     space = room_for(edit, means)
     rendering = Rendering(edit, folder, space, (segment.start, segment.stop))
-    # As many threads in each of several processes as in one: x264 makes other bytes by fewer.
-    effort = Effort(edit.quality, edit.preset, space.look_ahead, min(means.cores, 8))
+    effort = Effort(edit.quality, edit.preset, space.look_ahead, space.threads)
     encoder.write(out, edit, effort, rendering.pictures(), told)
     return tuple(rendering.broken.values())
 
@@ -106,9 +105,9 @@ def encode_segment(
 def room_for(edit: EditList, means: Means) -> Room:
     """What one process may use of the memory that is free."""
     decoded = _decoded_bytes(edit, edit.stored[0] * edit.stored[1])
-    limit = allowed(free_bytes(), means.processes)
-    cores_each = max(1, means.cores // means.processes)
-    return room(CODECS[edit.codec], decoded, edit.size[0] * edit.size[1], cores_each, limit)
+    limit = allowed(free_bytes(), means.processes, means.cores)
+    pixels = edit.size[0] * edit.size[1]
+    return room(CODECS[edit.codec], decoded, pixels, means.cores, limit, processes=means.processes)
 
 
 def ensure_memory(edit: EditList, means: Means) -> None:

@@ -19,7 +19,7 @@ from lapsed.clip.shape import shape
 from lapsed.errors import UserError
 from lapsed.settings import Clip
 
-ROOM = Room(workers=2, waiting=1, look_ahead=3, bytes_needed=0)
+ROOM = Room(workers=2, waiting=1, look_ahead=3, threads=2, bytes_needed=0)
 Planes = list[NDArray[Any]]
 
 

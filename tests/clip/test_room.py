@@ -23,20 +23,33 @@ def test_memory_is_shared_out_by_what_was_measured() -> None:
 def test_what_is_taken_stays_within_the_limit_or_is_the_least(word: str, pixels: int) -> None:
     for limit in (300_000_000, LIMIT_BYTES, 2_000_000_000):
         found = room(CODECS[word], FRAME, pixels, 4, limit)
-        assert found.bytes_needed <= limit or (found.workers, found.look_ahead) == (1, CODECS[word].hunger.frames)
+        least = found.workers == 1 and found.look_ahead == CODECS[word].hunger.frames
+        assert found.bytes_needed <= limit or (least and (found.threads == 1 or not CODECS[word].hunger.thread))
 
 
 def test_where_nothing_fits_the_least_of_everything_is_taken() -> None:
     found = room(H264, FRAME, 5776 * 4336, 8)
-    assert (found.workers, found.look_ahead) == (1, 3)
+    assert (found.workers, found.look_ahead, found.threads) == (1, 3, 1)
     assert found.bytes_needed > LIMIT_BYTES
 
 
+# Measured at 3840x2160, medium, with the least look-ahead: 669 MB with two threads, 763 with three.
+@pytest.mark.parametrize(("cores", "threads", "most"), [(1, 1, LIMIT_BYTES), (2, 2, LIMIT_BYTES), (4, 4, 900_000_000)])
+def test_an_encoder_s_threads_are_counted(cores: int, threads: int, most: int) -> None:
+    found = room(H264, FRAME, UHD, cores, allowed(None, 1, cores))
+    assert found.threads == threads
+    assert found.bytes_needed <= most
+    assert room(H264, FRAME, TALL, 2).threads == 3
+    more = room(H264, FRAME, UHD, 2, 800_000_000)
+    assert (more.threads, more.workers) == (3, 1)
+    assert more.bytes_needed > 763_000_000
+
+
 def test_a_delivery_takes_a_share_of_what_is_free() -> None:
-    assert allowed(None, 1) == LIMIT_BYTES
-    assert allowed(8_000_000_000, 1) == LIMIT_BYTES
-    assert allowed(8_000_000_000, 2) == LIMIT_BYTES / 2
-    assert allowed(500_000_000, 1) == 300_000_000
+    assert allowed(None, 1, 2) == LIMIT_BYTES
+    assert allowed(8_000_000_000, 1, 2) == LIMIT_BYTES
+    assert allowed(8_000_000_000, 2, 1) == LIMIT_BYTES / 2
+    assert allowed(500_000_000, 1, 8) == 300_000_000
 
 
 MEMINFO = "MemTotal:        2000000 kB\nMemAvailable:    1000000 kB\n"
