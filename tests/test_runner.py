@@ -164,12 +164,35 @@ async def test_on_a_full_disk_old_frames_make_room_only_where_the_person_said_so
     assert [event.kind for event in take.events].count("thinned") == thin
 
 
-async def test_several_cameras_fire_together_and_their_spread_is_journaled(host, part, tmp_path):
-    ended = []
-    whole = configured(tmp_path / "takes", host.url, cameras=("main", "side"))
+async def test_a_disk_that_fills_up_in_mid_print_costs_shots_until_there_is_room_again(
+    slow_host, part, tmp_path, monkeypatch
+):
+    store, ended, looks = tmp_path / "takes", [], []
+
+    def free_mb(_):
+        # Full once the first frame is there, until someone has removed something between two shots.
+        looks.append(any(store.glob("*/frames/main/*.jpg")))
+        return 10.0 if 1 <= sum(looks) <= 2 else 1000.0
+
+    monkeypatch.setattr(space, "free_mb", free_mb)
+    whole = configured(store, slow_host.url)
+    whole = whole.model_copy(update={"store": settings.Store(folder=store, min_free_mb=50)})
     daemon = app.Daemon(whole, None, kinds=STILL, ended=ended.append)
     running = asyncio.create_task(daemon.run())
-    await filmed(daemon, host, part, ended, takes=1)
+    await filmed(daemon, slow_host, part, ended, takes=1)
+    daemon.stop()
+    await running
+    shots = reader.read_take(ended[0]).shots
+    assert [shots[0].outcome, shots[-1].outcome] == ["landed", "landed"]
+    assert "the disk has 10 MB left and min_free_mb is 50" in [shot.reason for shot in shots]
+
+
+async def test_several_cameras_fire_together_and_their_spread_is_journaled(slow_host, part, tmp_path):
+    ended = []
+    whole = configured(tmp_path / "takes", slow_host.url, cameras=("main", "side"))
+    daemon = app.Daemon(whole, None, kinds=STILL, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await filmed(daemon, slow_host, part, ended, takes=1)
     daemon.stop()
     await running
     take = reader.read_take(ended[0])
@@ -181,12 +204,14 @@ async def test_several_cameras_fire_together_and_their_spread_is_journaled(host,
     assert all(spread >= 0 for spread in spreads)
 
 
-async def test_every_cue_is_accounted_for_where_the_pictures_stay_on_the_card(host, part, tmp_path, caplog, capsys):
+async def test_every_cue_is_accounted_for_where_the_pictures_stay_on_the_card(
+    slow_host, part, tmp_path, caplog, capsys
+):
     caplog.set_level("INFO", logger="lapsed")
     ended, config = [], tmp_path / "lapsed.toml"
-    daemon = app.Daemon(configured(tmp_path / "takes", host.url), config, kinds=CARD, ended=ended.append)
+    daemon = app.Daemon(configured(tmp_path / "takes", slow_host.url), config, kinds=CARD, ended=ended.append)
     running = asyncio.create_task(daemon.run())
-    await filmed(daemon, host, part, ended, takes=1)
+    await filmed(daemon, slow_host, part, ended, takes=1)
     await until(lambda: "frames on the camera's card" in caplog.text)
     assert caplog.text.index("a take of beacon.gcode at bench is begun") < caplog.text.index("is over: finished")
     daemon.stop()
