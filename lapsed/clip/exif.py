@@ -6,14 +6,15 @@ Exif (CIPA DC-008) is a TIFF structure, in a JPEG's APP1 segment or, in many raw
 import re
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 HEAD_BYTES = 1 << 20
 """How much of a file's beginning is enough: cameras write their directories there."""
 
 _EXIF_POINTER, _DATE_TIME, _ORIGINAL, _OFFSET, _SUBSEC, _EXPOSURE = 0x8769, 0x0132, 0x9003, 0x9011, 0x9291, 0x829A
-_MAKE, _MODEL, _SERIAL = 0x010F, 0x0110, 0xA431
+_MAKE, _MODEL, _SERIAL, _ORIENTATION = 0x010F, 0x0110, 0xA431, 0x0112
+_PLACE_POINTER, _LATITUDE_REF = 0x8825, 0x0001
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 9: 4, 10: 8}  # bytes of a value by its type (TIFF 6.0, section 2)
 _ORDERS = {b"II": "<", b"MM": ">"}
 _MOST_ENTRIES = 512
@@ -25,7 +26,7 @@ class Exif:
 
     `taken` is the camera's local time, without a zone, with as many decimals as `digits` tells of; `offset` is how far
     that local time is ahead of UTC. `exposure_s` is the shutter time. `camera` is its maker, model and serial number,
-    as far as they are told.
+    as far as they are told. `orientation` is 1 to 8, and `located` tells whether it says where the picture was shot.
     """
 
     taken: datetime | None = None
@@ -33,6 +34,8 @@ class Exif:
     offset: timedelta | None = None
     exposure_s: float | None = None
     camera: str = ""
+    orientation: int = 1
+    located: bool = False
 
 
 def read(head: bytes) -> Exif:
@@ -43,9 +46,12 @@ def read(head: bytes) -> Exif:
         return Exif()
     # 42 marks a TIFF (section 2); some raw formats put a number of their own there and are laid out alike.
     tags = _directory(tiff, order, 4)
-    pointer = tags.get(_EXIF_POINTER)
-    own = _directory(tiff, order, None, pointer) if isinstance(pointer, int) else {}
-    return _told({**tags, **own})
+    own, place = (
+        _directory(tiff, order, None, pointer) if isinstance(pointer, int) else {}
+        for pointer in (tags.get(_EXIF_POINTER), tags.get(_PLACE_POINTER))
+    )
+    # Cameras that don't know their place leave the directory empty, or this letter blank (4.6.6).
+    return replace(_told({**tags, **own}), located=_text(place.get(_LATITUDE_REF)) in {"N", "S"})
 
 
 def _in_jpeg(data: bytes) -> bytes:
@@ -99,12 +105,13 @@ def _told(tags: dict[int, bytes | int | float]) -> Exif:
     if taken is not None and digits is not None:
         # Digits behind the decimal point, however many (Exif, tag 0x9291).
         taken += timedelta(seconds=float(f"0.{digits[0]}"))
-    exposure = tags.get(_EXPOSURE)
+    exposure, turned = tags.get(_EXPOSURE), tags.get(_ORIENTATION)
     return Exif(
         taken=taken,
         digits=len(digits[0]) if taken is not None and digits is not None else 0,
         offset=_offset(_text(tags.get(_OFFSET))),
         exposure_s=exposure if isinstance(exposure, float) and 0 < exposure < 100_000 else None,
+        orientation=turned if isinstance(turned, int) and 1 <= turned <= 8 else 1,
         camera=" ".join(filter(None, (_text(tags.get(tag)) for tag in (_MAKE, _MODEL, _SERIAL)))),
     )
 

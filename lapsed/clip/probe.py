@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from lapsed.clip import exif
+
 RAW_SUFFIXES = frozenset({".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf", ".orf", ".rw2", ".pef", ".srw"})
 PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png"}) | RAW_SUFFIXES
 
@@ -28,7 +30,7 @@ class Picture:
     """A file that looks whole. `width` and `height` are as stored, before `orientation` (Exif, 1 to 8) is applied.
 
     `components` is 1 for grey, 3 for colour, 4 for CMYK. `profile` names an embedded colour profile other than sRGB,
-    None where there is none.
+    None where there is none. `located` tells whether the file says where it was shot.
     """
 
     path: Path
@@ -41,6 +43,7 @@ class Picture:
     bits: int
     progressive: bool
     profile: str | None
+    located: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +76,7 @@ def probe(path: Path) -> Picture | Flaw:
 
 
 def _jpeg(path: Path, data: mmap.mmap) -> Picture | Flaw:
-    at, orientation, profile = 2, 1, None
+    at, profile, found = 2, None, exif.Exif()
     header: tuple[int, int, int, int, int] | None = None
     while True:
         marker = data[at + 1]
@@ -92,7 +95,7 @@ def _jpeg(path: Path, data: mmap.mmap) -> Picture | Flaw:
         if marker in _FRAME_HEADERS:
             header = (marker, *struct.unpack_from(">BHHB", data, body))
         elif marker == _APP1 and data[body : body + 6] == b"Exif\0\0":
-            orientation = _orientation(data[body + 6 : at + 2 + length])
+            found = exif.read(data[body + 6 : at + 2 + length])
             profile = profile or ("DCF optional" if in_optional_space(data[body : at + 2 + length]) else None)
         elif marker == _APP2 and data[body : body + 13] == b"ICC_PROFILE\0\x01":
             profile = _profile(data[body + 14 : at + 2 + length])
@@ -108,25 +111,19 @@ def _jpeg(path: Path, data: mmap.mmap) -> Picture | Flaw:
     # searching backwards finds it at once, behind which cameras append previews and padding.
     if data.rfind(b"\xff\xd9", at) < 0:
         return Flaw(path, "is cut off: the end of the picture is missing")
-    return Picture(path, "jpeg", width, height, orientation, len(data), components, bits, kind in _PROGRESSIVE, profile)
-
-
-def _orientation(exif: bytes) -> int:
-    """Tag 0x0112 of the first directory; 1 where it is missing or makes no sense."""
-    order = {b"II*\0": "<", b"MM\0*": ">"}.get(exif[:4])
-    if order is None:
-        return 1
-    try:
-        (start,) = struct.unpack_from(order + "I", exif, 4)
-        (count,) = struct.unpack_from(order + "H", exif, start)
-        for entry in range(start + 2, start + 2 + 12 * count, 12):
-            tag, kind = struct.unpack_from(order + "HH", exif, entry)
-            if (tag, kind) == (0x0112, 3):
-                (value,) = struct.unpack_from(order + "H", exif, entry + 8)
-                return value if 1 <= value <= 8 else 1
-    except struct.error:
-        pass  # a directory that points outside itself tells nothing of the picture
-    return 1
+    return Picture(
+        path,
+        "jpeg",
+        width,
+        height,
+        found.orientation,
+        len(data),
+        components,
+        bits,
+        kind in _PROGRESSIVE,
+        profile,
+        found.located,
+    )
 
 
 def in_optional_space(exif: bytes) -> bool:

@@ -139,9 +139,18 @@ class Work:
             broken = delivery.write(plan, folder, path, tags, pace, means=self._means)
             self.broken.update((bad.frame, bad.reason) for bad in broken)
         width, height = self._upright if codec is None else plan.size
-        remarks = (*planned.remarks, *_playing(plan, path))
+        remarks = (*planned.remarks, *_playing(plan, path), *(self._place(plan) if codec is None else ()))
         track = codec.track if codec else "mjpeg"
         return Made(plan.clip, path, width, height, plan.frames, plan.rate, track, remarks, planned.account, spent)
+
+    def _place(self, plan: EditList) -> Iterator[str]:
+        """That a master tells where it was shot, as its frames do."""
+        located = sum(picture.located for picture in self._sifted.kept)
+        if located:
+            yield (
+                f"{plan.clip} tells the place where {located} of the frames were shot, as the camera wrote it into "
+                "them: turn that off in the camera, or don't hand the master on"
+            )
 
     def _tags(self, plan: EditList) -> Tags:
         rate = f"{float(plan.rate):.5g} frames a second"

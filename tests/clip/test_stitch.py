@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from lapsed.__main__ import main
 from lapsed.clip import delivery, work
@@ -144,6 +145,20 @@ def test_the_report_says_what_players_may_not_take(tmp_path: Path, save: Callabl
     assert "Mbit/s" in said["loud"]
     assert said["calm"] == ""
     assert "common players can't decode" in said["wide"]
+
+
+def test_a_master_of_frames_that_tell_their_place_is_told_of(tmp_path: Path) -> None:
+    """Pillow writes the directory of places (CIPA DC-008, 4.6.6): one frame has one, one a blank in it, one none."""
+    for number, letter in enumerate(("N", " ", None), start=1):
+        tags = Image.Exif()
+        if letter is not None:
+            tags[0x8825] = {1: letter, 2: (52.0, 31.0, 12.0), 3: "E", 4: (13.0, 24.0, 18.0)}
+        picture = Image.effect_noise((320, 240), 10 * number)
+        picture.save(tmp_path / f"{number}.jpg", exif=tags)
+    report = stitch(footage_of_folder(tmp_path), CLIPS, None, quiet)
+    said = {made.name: " ".join(made.remarks) for made in report.clips}
+    assert said["master"].startswith("master tells the place where 1 of the frames were shot")
+    assert "place" not in said["wide"]
 
 
 def test_a_take_s_sheet_names_shots(takes_of: Callable, tmp_path: Path) -> None:
