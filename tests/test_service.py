@@ -2,8 +2,10 @@
 
 import asyncio
 import gc
+import json
 import re
 import socket
+import sys
 import time
 from pathlib import Path
 
@@ -147,6 +149,33 @@ async def test_an_end_in_the_middle_of_a_shot_lets_the_print_go_on(tmp_path, mon
     assert take.outcome is None  # the next daemon goes on with it
     first = reader.read_take(take.folder).cues[0]
     assert (first.number, first.resumed_s is not None) == (1, True)
+
+
+async def test_a_print_is_told_to_the_hook_from_its_begin_to_its_clips(tmp_path):
+    heard, part = tmp_path / "heard", tmp_path / "beacon.gcode"
+    part.write_text(write_part(2))
+    keep = f"import sys; open({str(heard)!r}, 'a').write(sys.stdin.read() + chr(10))"
+    config = tmp_path / "lapsed.toml"
+    config.write_text("printer = [{ name = 'bench', link.kind = 'signal', camera = [{ kind = 'gphoto' }] }]")
+    async with SimHost(pace=Pace(60)) as host:
+        whole = filming(host.url, tmp_path / "takes")
+        whole = whole.model_copy(update={"notice": settings.Notice(command=(sys.executable, "-c", keep))})
+        daemon = app.Daemon(whole, config, kinds={"gphoto": "tests.benchmarks.still_camera:open_camera"})
+        running = asyncio.create_task(daemon.run())
+        await until(lambda: daemon.ready)
+        await host.bench.begin(part)
+        # The camera's pictures are none, so that the stitching has something to say.
+        await until(lambda: heard.exists() and heard.read_text().count("\n") == 3, 60)
+        daemon.stop()
+        await asyncio.wait_for(running, 60)
+    told = [json.loads(line) for line in heard.read_text().splitlines()]
+    assert [(one["kind"], one["printer"]) for one in told] == [
+        ("take started", "bench"),
+        ("take ended", "bench"),
+        ("trouble", ""),
+    ]
+    (take,) = reader.list_takes(tmp_path / "takes")
+    assert [one["take"] for one in told[1:]] == [take.name, take.name]
 
 
 async def test_an_end_waits_for_the_head_longer_than_for_a_frame(tmp_path, monkeypatch):
