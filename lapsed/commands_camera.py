@@ -50,7 +50,6 @@ def add_shoot(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--at",
         type=_spot,
-        default=(0.5, 0.5),
         metavar="X,Y",
         help="the spot to focus on, as shares of the frame (default the middle)",
     )
@@ -151,6 +150,8 @@ async def _sections(survey: Survey, wanted: tuple[Printer, ...]) -> list[table.S
 
 
 def _shoot(args: argparse.Namespace) -> int:
+    if args.at is not None and not args.focus:
+        raise UserError("--at names the spot that --focus looks at; give both")
     config = configuration.locate(args.config)
     whole = configuration.load(config)
     printer = arguments.printers(whole, args.printer)[0]
@@ -165,7 +166,8 @@ def _shoot(args: argparse.Namespace) -> int:
         if running is not None:
             return _by_daemon(whole, printer, camera, out, as_json=args.json)
         with _quiet(verbose=args.verbose):
-            asyncio.run(_focus(for_focus(camera), out, args.at) if args.focus else _one(camera, out, as_json=args.json))
+            spot = args.at or (0.5, 0.5)
+            asyncio.run(_focus(for_focus(camera), out, spot) if args.focus else _one(camera, out, as_json=args.json))
     except OSError as error:
         raise UserError(f"cannot write {out}: {error.strerror}; name another file with --out") from error
     return 0

@@ -28,8 +28,9 @@ SHOWN_A_SECOND = 15
 def add_feed(parser: argparse.ArgumentParser) -> None:
     """What `feed` is called with."""
     parser.add_argument("url", nargs="?", metavar="URL", help="the host's WebSocket, such as ws://192.168.1.20:8130/")
-    parser.add_argument("--record", type=Path, metavar="FILE", help="keep what the host says in this file")
-    parser.add_argument("--replay", type=Path, metavar="FILE", help="read a recording instead of listening to a host")
+    source = parser.add_mutually_exclusive_group()
+    source.add_argument("--record", type=Path, metavar="FILE", help="keep what the host says in this file")
+    source.add_argument("--replay", type=Path, metavar="FILE", help="read a recording instead of listening to a host")
     parser.add_argument(
         "--say", action="append", default=[], metavar="JSON", help="said on connecting: a method's name, or a message"
     )

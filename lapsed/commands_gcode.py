@@ -54,8 +54,9 @@ def add_mark(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("target", type=Path, metavar="OUT", help="where the marked file goes; with --watch, a folder")
     _wish(parser)
     parser.add_argument("--park", type=_point, metavar="X,Y", help="the park point in mm, or auto")
-    parser.add_argument("--undo", action="store_true", help="take the marks out again")
-    parser.add_argument("--watch", action="store_true", help="mark what is dropped into the folder FILE, until ended")
+    way = parser.add_mutually_exclusive_group()
+    way.add_argument("--undo", action="store_true", help="take the marks out again")
+    way.add_argument("--watch", action="store_true", help="mark what is dropped into the folder FILE, until ended")
     parser.add_argument("--json", action="store_true", help="one JSON document on stdout")
     parser.set_defaults(func=_mark)
 

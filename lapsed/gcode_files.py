@@ -82,6 +82,8 @@ def _wish_of(args: argparse.Namespace) -> Wish:
 
 def plan_print(args: argparse.Namespace) -> int:
     """Tell what filming a print takes; the exit code. Raises UserError."""
+    if args.heights and not args.json:
+        raise UserError("--heights goes with --json; --plot draws them")
     given = _given(args)
     camera = plan.Camera(
         exposure_s=given.exposure_s,

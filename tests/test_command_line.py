@@ -30,6 +30,22 @@ def test_a_typo_in_a_command_is_answered_with_the_nearest(typed, told, capsys):
     assert capsys.readouterr().err == f"lapsed: {told}\n"
 
 
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("feed --record a --replay b", "argument --replay: not allowed with argument --record"),
+        ("mark in out --watch --undo", "argument --undo: not allowed with argument --watch"),
+        ("mark in out --length 3 --every 2", "argument --every: not allowed with argument --length"),
+        ("plan in --heights", "--heights goes with --json"),
+        ("shoot --at 0.2,0.2", "--at names the spot that --focus looks at"),
+        ("bridge --printer a --port b", "give either --printer NAME, or --port and --link"),
+    ],
+)
+def test_options_that_don_t_go_together_are_refused_and_not_passed_over(line, told, capsys):
+    assert main(line.split()) == BAD_INPUT
+    assert told in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("redirection", [">&-", "2>&-", ">&- 2>&-", ">/dev/full", "| head -n 0"])
 def test_what_nobody_can_read_or_keep_ends_no_command_in_a_traceback(redirection, tmp_path):
     line = f"{sys.executable} -m lapsed snippet {redirection}"
