@@ -89,6 +89,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"lapsed: {where}{error.strerror or error}; check the name and the permissions", file=sys.stderr)
         sys.stdout = None  # it may be what can't be written
         return BAD_INPUT
+    except MemoryError:
+        print("lapsed: the memory is used up; close other programs, or take another computer", file=sys.stderr)
+        return IN_PART
     except KeyboardInterrupt:
         print("lapsed: interrupted", file=sys.stderr)
         return INTERRUPTED

@@ -41,7 +41,7 @@ class Decoder:
         self._codecs: dict[str, VideoCodecContext] = {}
 
     def decode(self, path: Path) -> Decoded:
-        """The picture in `path`. Raises BrokenFrameError."""
+        """The picture in `path`. Raises BrokenFrameError, and MemoryError where there is too little."""
         suffix = path.suffix.lower()
         try:
             if suffix in RAW_SUFFIXES:
@@ -55,6 +55,8 @@ class Decoder:
             return Decoded(self._whole(data, "png" if suffix == ".png" else "mjpeg"), 1, icc)
         except (FFmpegError, OSError) as error:
             self._codecs.clear()
+            if isinstance(error, MemoryError):
+                raise  # which is no fault of the frame's
             raise BrokenFrameError(f"can't be decoded ({error.strerror or error})") from error
 
     def _whole(self, data: bytes, codec: str) -> VideoFrame:

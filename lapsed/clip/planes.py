@@ -63,6 +63,8 @@ class Shaper:
             if picture.icc is not None and self._converter.needed(picture.icc):
                 scaled = self._converted(scaled, picture.icc)
         except FFmpegError as error:
+            if isinstance(error, MemoryError):
+                raise  # which is no fault of the frame's
             raise BrokenFrameError(f"can't be scaled ({error.strerror})") from error
         return self._finish(scaled, gain)
 

@@ -1,3 +1,4 @@
+import errno
 from collections.abc import Callable
 from pathlib import Path
 
@@ -5,7 +6,9 @@ import cv2
 import numpy as np
 import pytest
 import simplejpeg
+from av.error import err_check
 
+from lapsed.__main__ import main
 from lapsed.clip.decoding import BrokenFrameError, Decoder, reduction
 
 
@@ -61,6 +64,22 @@ def test_damage_inside_is_found_either_way(tmp_path: Path, scene: Callable, save
     path.write_bytes(bytes(data[: middle + 400]))
     with pytest.raises(BrokenFrameError, match="can't be decoded"):
         Decoder((640, 480), by, path).decode(path)
+
+
+# PNGs are judged by the decoder of deliveries, JPEGs by another.
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("1.png", "the memory is used up; close other programs"), ("1.jpg", "wide.mp4: Cannot allocate memory")],
+)
+def test_too_little_memory_is_no_fault_of_the_frame(
+    tmp_path: Path, name: str, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
+) -> None:
+    cv2.imwrite(str(tmp_path / name), np.full((48, 64, 3), 90, np.uint8))
+    monkeypatch.setattr(Decoder, "_whole", lambda *_: err_check(-errno.ENOMEM))
+    with pytest.raises(MemoryError):
+        Decoder((64, 48), 1, tmp_path / name).decode(tmp_path / name)
+    assert main(["stitch", str(tmp_path), "--quiet", "--clip", "wide"]) in {1, 2}
+    assert said in capsys.readouterr().err
 
 
 def test_a_frame_that_is_gone_is_broken(tmp_path: Path) -> None:
