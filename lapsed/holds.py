@@ -39,6 +39,8 @@ class Holds:
         self._machine = printer.machine
         self._recorder, self._tell, self._do = recorder, tell, do
         self._block: Block | None = None
+        # Stands for the hold under way until its end is asked for; what waited for the journal till then is too late.
+        self._under_way: object = None
         self._come_back = come_back
         self.by = _hand(printer, tell, do, known, away=bool(come_back))
 
@@ -46,18 +48,22 @@ class Holds:
         """Begin what `action` asks for."""
         match action:
             case s.Hold(shot):
+                self._under_way = object()
                 self._hold(shot)
             case s.Ask(shot):
                 self.by.ask(shot)
             case s.Plan():
                 self._plan(action)
             case s.SendLeave(shot):
-                self._do(self._leave(shot))
+                self._do(self._leave(shot, self._under_way))
             case s.SendBack(shot):
+                self._under_way = None
                 self.by.back(shot, self._come_back)
             case s.Resume(shot):
+                self._under_way = None
                 self.by.resume(shot)
             case s.HoldOver(shot):
+                self._under_way = None
                 self.by.over(shot)
                 self._recorder.forget_hold()
 
@@ -74,10 +80,11 @@ class Holds:
             self._recorder.write(HoldNoted(shot, s.Phase.HOLDING, (), clock.stamp()))
             self.by.hold(shot)
         else:
-            self._do(self._hold_noted(shot))
+            self._do(self._hold_noted(shot, self._under_way))
 
-    async def _hold_noted(self, shot: int) -> None:
-        if await self._intend(shot, s.Phase.HOLDING, (), prompt=True):
+    async def _hold_noted(self, shot: int, under_way: object) -> None:
+        noted = await self._intend(shot, s.Phase.HOLDING, (), prompt=True)
+        if noted and self._under_way is under_way:
             self.by.hold(shot)
 
     def _plan(self, action: s.Plan) -> None:
@@ -90,11 +97,12 @@ class Holds:
         self._come_back = written.come_back
         self._tell(s.Planned(action.shot, written.leave_s, written.come_back_s))
 
-    async def _leave(self, shot: int) -> None:
-        """Move the head away, once a later daemon would know the way back."""
+    async def _leave(self, shot: int, under_way: object) -> None:
+        """Move the head away, once a later daemon would know the way back; not after it was told to come back."""
         block = self._block
         assert block is not None  # noqa: S101 - planned before
-        if await self._intend(shot, s.Phase.PARKING, block.come_back):
+        noted = await self._intend(shot, s.Phase.PARKING, block.come_back)
+        if noted and self._under_way is under_way:
             self.by.leave(shot, block)
 
     async def _intend(self, shot: int, phase: s.Phase, come_back: tuple[str, ...], *, prompt: bool = False) -> bool:

@@ -44,6 +44,12 @@ class Hand:
     def leave(self, shot, _):
         self.asked.append(("leave", shot))
 
+    def back(self, shot, _):
+        self.asked.append(("back", shot))
+
+    def resume(self, shot):
+        self.asked.append(("resume", shot))
+
     def over(self, shot):
         pass
 
@@ -62,6 +68,12 @@ class Bench:
         self._tasks.append(asyncio.create_task(work))
 
     async def carried_out(self, *actions):
+        for action in actions:
+            self.holds.carry_out(action)
+            await asyncio.gather(*self._tasks)
+
+    async def carried_out_at_once(self, *actions):
+        """What is asked for before the journal has written a row."""
         for action in actions:
             self.holds.carry_out(action)
         await asyncio.gather(*self._tasks)
@@ -115,3 +127,20 @@ async def test_a_disk_that_takes_the_intention_late_is_not_waited_for_once_more_
     await bench.carried_out(s.Hold(2), s.HoldOver(2))
     assert bench.hand.asked == [("hold", 1), ("leave", 1)]
     assert bench.failed() == [(2, s.Phase.HOLDING)]
+
+
+async def test_a_head_that_is_told_to_come_back_before_it_has_left_does_not_leave_after_that(bench):
+    await bench.recorder.take.opened()
+    hold, plan, leave, over = shot(1)
+    await bench.carried_out(hold, plan)
+    await bench.carried_out_at_once(leave, s.SendBack(1), s.Resume(1), over)
+    assert bench.hand.asked == [("hold", 1), ("back", 1), ("resume", 1)]
+
+
+async def test_a_hold_that_was_given_up_before_it_was_noted_does_not_come_after_that(bench):
+    await bench.recorder.take.opened()
+    bench.hand.owns_hold = False  # so that the journal has to know first
+    await bench.carried_out_at_once(s.Hold(1), s.Resume(1), s.HoldOver(1))
+    assert bench.hand.asked == [("resume", 1)]
+    await bench.carried_out(*shot(2))
+    assert bench.hand.asked == [("resume", 1), ("hold", 2), ("leave", 2)]
