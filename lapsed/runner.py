@@ -243,6 +243,7 @@ class Runner:
                 level = logging.DEBUG if was is not None and was.ready and event.ready else logging.INFO
                 log.log(level, "camera %s of %s: %s", event.camera, self.name, event.text)
                 self._recorder.write(CameraNoted(event, clock.stamp()))
+                self.tell(event)
             case Landed():
                 # Landed means safe: the row is committed before anyone hears of it.
                 self._do(self._land(event))

@@ -137,6 +137,28 @@ async def test_a_last_shot_that_is_missed_is_accounted_for_as_its_take_closes(sl
     assert (last.cue, last.outcome, last.reason) == (6, "missed", "the lens cap is on")
 
 
+async def test_a_camera_that_stays_away_holds_the_print_three_times_and_no_more(host, part, tmp_path, monkeypatch):
+    monkeypatch.setenv("DEVICE_HOME", str(tmp_path))
+    whole = configured(tmp_path / "takes", host.url).model_dump(mode="json")
+    (printer,) = whole["printer"]
+    printer["cadence"]["hold_limit_s"] = 2.0
+    printer["machine"] |= {"travel_mm_s": 1000, "acceleration_mm_s2": 50_000, "lift_mm_s": 100}
+    printer["camera"] = [{"kind": "capture", "name": "main", "lag_s": 0.05, "warm_up_s": 0.0, "ready_within_s": 60}]
+    ended, kinds = [], {"capture": "tests.camera.kinds.device:open_camera"}
+    daemon = app.Daemon(settings.Settings.model_validate(whole), None, kinds=kinds, ended=ended.append)
+    running = asyncio.create_task(daemon.run())
+    await until(lambda: daemon.ready)
+    (tmp_path / "gone").touch()
+    await host.bench.begin(part)
+    await until(lambda: ended, 60)
+    daemon.stop()
+    await running
+    assert sum(record.get("event") == "held" for record in host.log.records) == 3
+    reasons = [shot.reason for shot in reader.read_take(ended[0]).shots]
+    assert len(reasons) == 6
+    assert all("the print is not held for it until it is back" in reason for reason in reasons[3:])
+
+
 @pytest.mark.parametrize("thin", [True, False])
 async def test_on_a_full_disk_old_frames_make_room_only_where_the_person_said_so(
     slow_host, part, tmp_path, monkeypatch, thin

@@ -74,8 +74,10 @@ def step(state: State, event: Event, now: float) -> tuple[State, tuple[Action, .
             watch.time(turn)
         case Done() | Planned() | Failed():
             shot.answer(turn, event)
-        case Released() | CameraTold():
+        case Released():
             pass
+        case CameraTold(camera, ready):
+            turn.change(away=turn.state.away - {camera} if ready else turn.state.away | {camera})
         case Exposed() | Landed() | OnCard() | Missed():
             _camera(turn, event)
         case LayerSeen() | HeightSeen() | ProgressSeen():

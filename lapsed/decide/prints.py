@@ -105,7 +105,7 @@ def begin(turn: Turn, info: PrintInfo, *, joined: bool) -> None:
         layerless_at=turn.now + LAYERLESS_S if rule.every_s is None and not rule.cue_lines_only else None,
     )
     taken = Take(info, turn.now, awaits=turn.state.rules.reads_file and bool(info.name))
-    turn.change(take=taken, track=track, closing=None, next_print=None, unfilmed=None, loose=None)
+    turn.change(take=taken, track=track, closing=None, next_print=None, unfilmed=None, loose=None, vain=0)
     turn.do(OpenTake(info))
     if joined:
         turn.note("joined", "the print was already under way; what came before is not on film")

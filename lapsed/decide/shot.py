@@ -40,6 +40,10 @@ GRACE_S = 0.5
 """How long the head waits for cameras that are not required, once the required ones have exposed."""
 
 
+VAIN_HOLDS = 3
+"""After so many holds in vain none is made for cameras that are away."""
+
+
 # -------------------------------------------------------------------------------------------------------- begin
 
 
@@ -51,9 +55,15 @@ def begin(turn: Turn, cue: Cue, *, holds: bool) -> None:
     shot = Shot(cue, Phase.HOLDING, holds, limit, limit - RESERVE_S, limit - RESERVE_S)
     turn.change(shot=shot)
     if holds:
+        turn.change(vain=turn.state.vain + 1)
         turn.do(Hold(cue.number))
     else:
         _release(turn, shot)
+
+
+def in_vain(turn: Turn) -> bool:
+    """Whether the print would be held for nothing: all that are required are away, as they were the last times."""
+    return turn.state.vain >= VAIN_HOLDS and turn.state.rules.required <= turn.state.away
 
 
 def refuse(turn: Turn, cue: Cue, reason: str) -> None:
@@ -182,6 +192,8 @@ def camera(turn: Turn, event: Exposed | Missed) -> None:
         return
     waiting = shot.waiting - {event.camera}
     turn.change_shot(waiting=waiting)
+    if isinstance(event, Exposed) and event.camera in turn.state.rules.required:
+        turn.change(vain=0)
     if shot.phase is not Phase.EXPOSING:
         return
     if not waiting:

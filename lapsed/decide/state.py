@@ -132,6 +132,8 @@ class State:
     pending: frozenset[tuple[int, str]] = frozenset()  # shots at cameras that have not come to their end
     closing: tuple[Outcome, str] | None = None  # the print is over; the take closes when nothing is pending
     next_print: PrintInfo | None = None  # a print that began while frames of the last one were still coming
+    away: frozenset[str] = frozenset()  # cameras that were told not to be ready
+    vain: int = 0  # holds, one after another, in which no required camera exposed
     stopped: str | None = None  # why no shot may be begun at present
     skipping: bool = False  # someone asked for no shots until further notice
     unfilmed: PrintInfo | None = None  # the print whose take could not be written any more; it goes on without us

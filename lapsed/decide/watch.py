@@ -12,6 +12,7 @@ CONSOLE = re.compile(r"\blapsed (cue|parked|returned) ([0-9]{1,9})\b")
 """The lines that our own blocks have the machine say."""
 
 SKIPPED = "shots were being skipped by hand"
+AWAY = "the camera is away, and the print is not held for it until it is back"
 
 SAME_OBJECT_LAYERS = 5
 SAME_OBJECT_GAP_S = 120.0
@@ -275,7 +276,10 @@ def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, mi
         # The next layer comes of a print that has gone on, whether or not the answer to our asking is here yet.
         shot.done(turn, Done(under_way.cue.number, Phase.RESUMING))
     busy = turn.state.shot is not None
+    holds = turn.state.rules.cadence.park and why not in (Why.LINE, Why.END)
     reason = missed or turn.state.stopped or ("the shot before it was still under way" if busy else None)
+    if reason is None and holds and why is not Why.HAND and shot.in_vain(turn):
+        reason = AWAY
     if turn.state.skipping and why is not Why.HAND:
         reason = SKIPPED
     if turn.state.leaving:
@@ -283,4 +287,4 @@ def _cue(turn: Turn, why: Why, layer: int | None, height_mm: float | None, *, mi
     if reason is not None:
         shot.refuse(turn, cue, reason)
     else:
-        shot.begin(turn, cue, holds=turn.state.rules.cadence.park and why not in (Why.LINE, Why.END))
+        shot.begin(turn, cue, holds=holds)

@@ -4,6 +4,7 @@ import pytest
 
 from lapsed.decide import state as s
 from lapsed.model import (
+    CameraTold,
     ConsoleSeen,
     Exposed,
     Landed,
@@ -360,3 +361,65 @@ def test_the_motion_before_a_gap_is_forgotten(bench, motion):
     bench.begin()
     bench.tell(MotionSeen(motion), LinkDown("reset"))
     assert bench.state.motion is None
+
+
+def test_for_cameras_that_are_away_the_print_is_held_three_times_and_no_more(make_bench):
+    bench = make_bench(cameras=("main", "side"), required=("main",))
+    bench.begin()
+    bench.light = False
+    bench.tell(CameraTold("main", ready=False, text="it is unplugged"))
+    for layer in (1, 2, 3):
+        bench.tell(LayerSeen(layer))
+        bench.answer_until(None)
+    assert kinds(bench.tell(LayerSeen(4))) == ["WriteCue", "WriteMissed"]
+    (missed,) = bench.of(s.WriteMissed)
+    assert missed.cameras == ("main", "side")
+    assert "is away, and the print is not held for it" in missed.reason
+    # A person may try, and the camera that is back is shot with at the next cue.
+    assert "Hold" in kinds(bench.tell(s.ShootNow()))
+    bench.answer_until(None)
+    bench.tell(CameraTold("main", ready=True, text="found"))
+    bench.light = True
+    bench.tell(LayerSeen(5))
+    bench.answer_until(None)
+    # Away once more, it has three more chances.
+    bench.tell(CameraTold("main", ready=False, text="it is unplugged"))
+    bench.light = False
+    for layer in (6, 7, 8, 9):
+        bench.tell(LayerSeen(layer))
+        if bench.state.shot:
+            bench.answer_until(None)
+    assert len(bench.of(s.Hold)) == 3 + 1 + 1 + 3
+
+
+def test_where_nothing_is_held_a_camera_that_is_away_is_tried_at_every_cue(make_bench):
+    bench = make_bench(every_layers=1, park=False)
+    bench.begin()
+    bench.light = False
+    bench.tell(CameraTold("main", ready=False, text="it is unplugged"))
+    for layer in range(1, 7):
+        bench.tell(LayerSeen(layer))
+        bench.answer_until(None)
+    assert len(bench.of(s.Release)) == 6
+
+
+def test_a_camera_that_answers_is_held_for_however_often_it_misses(bench):
+    bench.begin()
+    bench.light = False
+    for layer in range(1, 7):
+        bench.tell(LayerSeen(layer))
+        bench.answer_until(None)
+    assert len(bench.of(s.Hold)) == 6
+
+
+def test_at_the_next_print_a_camera_that_is_away_is_waited_for_again(bench):
+    bench.begin()
+    bench.light = False
+    bench.tell(CameraTold("main", ready=False, text="it is unplugged"))
+    for layer in (1, 2, 3, 4):
+        bench.tell(LayerSeen(layer))
+        if bench.state.shot:
+            bench.answer_until(None)
+    bench.tell(PrintEnded(Outcome.FINISHED), Missed(5, "main", bench.now, "it is unplugged"))
+    bench.begin()
+    assert "Hold" in kinds(bench.tell(LayerSeen(1)))
