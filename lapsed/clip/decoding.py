@@ -17,6 +17,9 @@ from lapsed.clip.probe import RAW_SUFFIXES
 REDUCTIONS: Final = (8, 4, 2)
 """How many times smaller a JPEG can be decoded: by a whole part of its blocks of 8x8 (ITU-T T.81, A.1.1)."""
 
+_SIZES: Final = (0xC0, 0xC1, 0xC2)
+"""The headers of baseline, extended and progressive pictures (ITU-T T.81, Table B.1)."""
+
 
 class BrokenFrameError(Exception):
     """The file's picture can't be decoded; the text is the end of a sentence."""
@@ -32,10 +35,14 @@ class Decoded:
 
 
 class Decoder:
-    """Decodes frames of the size `stored` to at least a `by`-th of it; `first` is the take's first frame."""
+    """Decodes frames of the size `stored` to at least a `by`-th of it; `first` is the take's first frame.
 
-    def __init__(self, stored: tuple[int, int], by: int, first: Path) -> None:
+    Of a JPEG that is decoded whole the first `rows` are enough, a multiple of 16.
+    """
+
+    def __init__(self, stored: tuple[int, int], by: int, first: Path, rows: int | None = None) -> None:
         self._stored = stored
+        self._rows = rows
         self._by = by
         self._first = first
         self._codecs: dict[str, VideoCodecContext] = {}
@@ -52,7 +59,9 @@ class Decoder:
                 smaller = self._reduced(data)
                 if smaller is not None:
                     return Decoded(smaller, self._by, icc)
-            return Decoded(self._whole(data, "png" if suffix == ".png" else "mjpeg"), 1, icc)
+            if suffix == ".png":
+                return Decoded(self._whole(data, "png"), 1, icc)
+            return Decoded(self._whole(self._upper(data), "mjpeg"), 1, icc)
         except (FFmpegError, OSError) as error:
             self._codecs.clear()
             if isinstance(error, MemoryError):
@@ -69,6 +78,17 @@ class Decoder:
         if not frames:
             raise BrokenFrameError("can't be decoded (no picture in it)")
         return frames[0]
+
+    def _upper(self, data: bytes) -> bytes:
+        """A JPEG whose header tells of the first rows alone, so that the decoder stops there (ITU-T T.81, B.2.2)."""
+        at = 2
+        while self._rows is not None and data[at : at + 1] == b"\xff":
+            if data[at + 1] in _SIZES:
+                told = int.from_bytes(data[at + 5 : at + 7], "big")
+                less = self._rows.to_bytes(2, "big")
+                return data[: at + 5] + less + data[at + 7 :] if told == self._stored[1] else data
+            at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+        return data
 
     def _reduced(self, data: bytes) -> VideoFrame | None:
         """The picture made smaller within its transform; None for what only the other decoder takes or can judge."""

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -16,7 +17,7 @@ from lapsed.clip.codec import CODECS
 from lapsed.clip.decoding import BrokenFrameError, Decoded, Decoder, reduction
 from lapsed.clip.editlist import EditList, Look, Piece
 from lapsed.clip.lettering import lettered
-from lapsed.clip.orient import turned
+from lapsed.clip.orient import stored, turned
 from lapsed.clip.planes import Shaper
 from lapsed.clip.room import Room
 from lapsed.errors import UserError
@@ -152,7 +153,7 @@ class Rendering:
         """The calling thread's own, likewise."""
         if not hasattr(self._own, "decoder"):
             first = self._folder / self._edit.pieces[0].frame
-            self._own.decoder = Decoder(self._edit.stored, reduction_of(self._edit), first)
+            self._own.decoder = Decoder(self._edit.stored, reduction_of(self._edit), first, rows_of(self._edit))
         decoder: Decoder = self._own.decoder
         return decoder
 
@@ -175,3 +176,11 @@ def reduction_of(edit: EditList) -> int:
     # Fractions of a pixel want twice the pixels, or their places are not kept: measured, 0.17 px off without.
     spare = 2 if edit.fine else 1
     return reduction((min(crop.width for crop in crops) / spare, min(crop.height for crop in crops) / spare), size)
+
+
+def rows_of(edit: EditList) -> int:
+    """How many rows of the stored frames a clip shows any part of, with some to spare for what is scaled finely."""
+    upright = turned(edit.stored, edit.orientation)
+    parts = (stored(look.window, upright, edit.orientation) for piece in edit.pieces for look in piece.looks)
+    bottom = max(part.y + part.height for part in parts)
+    return min(16 * ceil((bottom + 32) / 16), edit.stored[1])

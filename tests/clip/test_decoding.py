@@ -10,6 +10,7 @@ from av.error import err_check
 
 from lapsed.__main__ import main
 from lapsed.clip.decoding import BrokenFrameError, Decoder, reduction
+from lapsed.clip.planes import views
 
 
 # T.81's blocks can be made smaller by 2, 4 and 8; what is shown must stay at least as large as the clip.
@@ -85,3 +86,21 @@ def test_too_little_memory_is_no_fault_of_the_frame(
 def test_a_frame_that_is_gone_is_broken(tmp_path: Path) -> None:
     with pytest.raises(BrokenFrameError, match="No such file"):
         Decoder((640, 480), 1, tmp_path / "1.jpg").decode(tmp_path / "1.jpg")
+
+
+@pytest.mark.parametrize("sampling", [cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444])
+@pytest.mark.parametrize("also", [(), (cv2.IMWRITE_JPEG_PROGRESSIVE, 1), (cv2.IMWRITE_JPEG_RST_INTERVAL, 7)])
+def test_the_first_rows_are_those_of_the_whole(
+    tmp_path: Path, scene: Callable, sampling: int, also: tuple[int, ...]
+) -> None:
+    path = tmp_path / "1.jpg"
+    cv2.imwrite(str(path), scene(320, 240), [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, sampling, *also])
+    whole = views(Decoder((320, 240), 1, path).decode(path).frame)
+    decoder = Decoder((320, 240), 1, path, 96)
+    for _ in range(2):  # what is left of a file must not get in the way of the next
+        upper = views(decoder.decode(path).frame)
+        assert upper[0].shape == (96, 320)
+        for part, plane in zip(upper, whole, strict=True):
+            assert np.array_equal(part, plane[: len(part)])
+    # A file of another size is not what its rows were counted for.
+    assert Decoder((320, 241), 1, path, 96).decode(path).frame.height == 240

@@ -1,4 +1,5 @@
 from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -8,7 +9,7 @@ import pytest
 import simplejpeg
 from numpy.typing import NDArray
 
-from lapsed.clip import decoding
+from lapsed.clip import decoding, rendering
 from lapsed.clip.conform import Turn
 from lapsed.clip.editlist import Correction, EditList, edit
 from lapsed.clip.orient import Rect, turned
@@ -189,3 +190,19 @@ def test_none_to_decode_is_said(tmp_path: Path) -> None:
     (tmp_path / "a.jpg").write_bytes(b"nothing")
     with pytest.raises(UserError, match="none of the 1 frames"):
         rendered(planned(["a.jpg"], (96, 64), Clip(name="c")), tmp_path)
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_rows_that_are_not_shown_are_not_decoded_and_change_nothing(
+    tmp_path: Path, scene: Callable, save: Callable, monkeypatch: pytest.MonkeyPatch, orientation: int
+) -> None:
+    save(tmp_path / "a.jpg", scene(640, 480))
+    focus = {1: (0.5, 0.0), 3: (0.5, 1.0), 6: (1.0, 0.5), 8: (0.0, 0.5)}[orientation]  # what is stored at the top
+    still, moving = (Clip(name="c", size_px=(160, 40), focus=focus, zoom=1.5, end_zoom=end) for end in (None, 1.3))
+    plans = [planned(["a.jpg"], (640, 480), clip, orientation) for clip in (still, moving)]
+    assert max(rendering.rows_of(plan) for plan in plans) < 480
+    upper = [rendered(plan, tmp_path) for plan in plans]
+    monkeypatch.setattr(rendering, "rows_of", lambda edit: edit.stored[1])
+    whole = [rendered(plan, tmp_path) for plan in plans]
+    for got, wanted in zip(chain(*upper), chain(*whole), strict=True):
+        assert all(np.array_equal(one, two) for one, two in zip(got, wanted, strict=True))
