@@ -5,7 +5,7 @@ share of one core, of the daemon as the service runs it (with its page) and of i
 virtual camera); the budget of an idle daemon is 60 MB and 0.5 % of one core. The host tells where the head is four
 times a second, as hosts do, and prints in the second part.
 
-Measured on two x86-64 cores: idle, daemon 56 MB (39 MB its own) and 0.0 %, worker 49 MB (30 MB its own); in a print of
+Measured on two x86-64 cores: idle, daemon 56 MB (39 MB its own) and 0.0 %, worker 48 MB (33 MB its own); in a print of
 real speed, daemon 58 MB and 0.2 %.
 """
 
