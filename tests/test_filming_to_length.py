@@ -10,6 +10,7 @@ from lapsed.sim.host import SimHost
 from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
 from lapsed.take import reader
+from tests.waiting import until
 
 STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
 LAYERS, FRAMES = 16, 7
@@ -42,12 +43,6 @@ def part(tmp_path):
     path = tmp_path / "share" / "beacon.gcode"
     path.write_text(write_part(LAYERS))
     return path
-
-
-async def until(condition, within_s=60.0):
-    async with asyncio.timeout(within_s):
-        while not condition():  # noqa: ASYNC110 - other processes are waited for
-            await asyncio.sleep(0.02)
 
 
 def take_in(tmp_path):

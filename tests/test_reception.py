@@ -17,14 +17,9 @@ from lapsed.take import reader, space
 from lapsed.web.bell import Bell
 from lapsed.web.takes import NotHereError
 from lapsed.web.words import StitchWish
+from tests.waiting import until
 
 STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
-
-
-async def until(condition, within_s=30.0):
-    async with asyncio.timeout(within_s):
-        while not condition():  # noqa: ASYNC110 - other processes are waited for
-            await asyncio.sleep(0.02)
 
 
 @pytest.fixture

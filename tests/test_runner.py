@@ -14,6 +14,7 @@ from lapsed.sim.pace import Pace
 from lapsed.sim.part import write_part
 from lapsed.take import reader, space, thinning
 from lapsed.take.journal import Journal
+from tests.waiting import until
 
 STILL = {"gphoto": "tests.benchmarks.still_camera:open_camera"}
 CARD = {"gphoto": "tests.camera.kinds.card:open_camera"}
@@ -45,12 +46,6 @@ def part(tmp_path):
     path = tmp_path / "beacon.gcode"
     path.write_text(write_part(6))
     return path
-
-
-async def until(condition, within_s=30.0):
-    async with asyncio.timeout(within_s):
-        while not condition():  # noqa: ASYNC110 - other processes are waited for
-            await asyncio.sleep(0.02)
 
 
 async def filmed(daemon, host, part, ended, takes):

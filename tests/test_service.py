@@ -23,16 +23,11 @@ from lapsed.take import reader
 from lapsed.take.journal import Journal
 from lapsed.take.records import CameraNoted, CueNoted
 from lapsed.web.bell import Bell
+from tests.waiting import until
 
 STUCK = {"gphoto": "tests.camera.kinds.stuck:open_camera"}
 FETCHING = {"gphoto": "tests.camera.kinds.stuck:open_fetching"}
 UNIT = (Path(__file__).parents[1] / "systemd" / "lapsed.service").read_text()
-
-
-async def until(condition, within_s=30.0):
-    async with asyncio.timeout(within_s):
-        while not condition():  # noqa: ASYNC110 - other processes are waited for
-            await asyncio.sleep(0.01)
 
 
 class Counting:

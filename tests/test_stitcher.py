@@ -1,5 +1,4 @@
 import asyncio
-from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -7,15 +6,7 @@ import numpy as np
 import psutil
 
 from lapsed.stitcher import Stitcher
-
-PATIENCE_S = 60.0
-
-
-async def until(what: Callable[[], bool]) -> None:
-    """Another process's state can only be asked for."""
-    async with asyncio.timeout(PATIENCE_S):
-        while not what():  # noqa: ASYNC110 - no event comes from there
-            await asyncio.sleep(0.02)
+from tests.waiting import until
 
 
 def folder_of_pictures(folder: Path) -> Path:

@@ -18,12 +18,7 @@ from lapsed.bridge.options import Options
 from lapsed.bridge.process import Bridge
 from lapsed.bridge.terminal import Terminal
 from lapsed.errors import UserError
-
-
-async def until(condition, within_s=30.0):
-    async with asyncio.timeout(within_s):
-        while not condition():  # noqa: ASYNC110 - a terminal has no event to wait for
-            await asyncio.sleep(0.002)
+from tests.waiting import until
 
 
 def read(number):

@@ -18,12 +18,7 @@ import serial
 from lapsed import clock
 from lapsed.bridge.end import Descriptor, Port
 from lapsed.errors import RetryError
-
-
-async def until(condition, within_s=30.0):
-    async with asyncio.timeout(within_s):
-        while not condition():  # noqa: ASYNC110 - a terminal has no event to wait for
-            await asyncio.sleep(0.002)
+from tests.waiting import until
 
 
 @dataclass
