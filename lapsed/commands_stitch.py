@@ -111,12 +111,18 @@ def _clips(
     known: tuple[settings.Clip, ...] = settings.DEFAULT_CLIPS
     if whole is not None:
         known = whole.clips_of(_printer(footage.folder, whole))
-    names = tuple(dict.fromkeys(args.clip or (clip.name for clip in known)))
+    # Nobody asked for a master who left the clips as they are, and only JPEGs have one.
+    usual = known == settings.DEFAULT_CLIPS and not any(map(_is_jpeg, footage.frames))
+    names = tuple(dict.fromkeys(args.clip or (clip.name for clip in known if not (usual and clip.codec == "master"))))
     by_name = {clip.name: clip for clip in known}
     for name in names:
         if name not in by_name:
             raise UserError(f"there is no clip {name!r}; there are {', '.join(by_name)}")
     return [clip_options.changed(by_name[name], changes) for name in names]
+
+
+def _is_jpeg(frame: Frame) -> bool:
+    return frame.path.suffix.lower() in {".jpg", ".jpeg"}
 
 
 def _printer(folder: Path, whole: settings.Settings) -> settings.Printer | None:

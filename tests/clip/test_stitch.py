@@ -260,12 +260,20 @@ def test_where_no_clip_can_be_made_the_first_reason_is_said(takes_of: Callable) 
         stitch(footage_of_folder(takes_of(3)), clips, None, quiet)
 
 
+def test_no_master_is_missed_that_nobody_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    cv2.imwrite(str(tmp_path / "1.png"), np.full((240, 320, 3), 90, np.uint8))
+    assert main(["stitch", str(tmp_path), "--size", "64x36", "--json"]) == 0
+    report = json.loads(capsys.readouterr().out)
+    assert [clip["name"] for clip in report["clips"]] == ["wide"]
+    assert report["not_made"] == []
+
+
 def test_the_command_says_what_is_missing_even_when_quiet(takes_of: Callable, capsys: pytest.CaptureFixture) -> None:
     folder = takes_of(1)
     (folder / "1.jpg").rename(folder / "1.txt")
     cv2.imwrite(str(folder / "1.png"), np.full((240, 320, 3), 90, np.uint8))
     for words, stream in ((["--quiet"], "err"), ([], "out")):
-        assert main(["stitch", str(folder), "--size", "64x36", *words]) == 1
+        assert main(["stitch", str(folder), "--size", "64x36", "--clip", "master", "--clip", "wide", *words]) == 1
         told = getattr(capsys.readouterr(), stream)
         assert "not made master: a master carries JPEGs, and these frames are PNGs\n" in told
 
