@@ -41,7 +41,8 @@ def add(parser: argparse.ArgumentParser) -> None:
     )
     size.add_argument("--end-zoom", type=_value("end_zoom"), metavar="Z", help="the zoom that is slowly moved to")
     size.add_argument("--enlarge", action="store_const", const=True, help="allow a clip larger than the frames")
-    size.add_argument("--codec", choices=[word for word in get_args(_FIELDS["codec"].annotation) if word != "master"])
+    codecs = [word for word in get_args(_FIELDS["codec"].annotation) if word != "master"]
+    size.add_argument("--codec", choices=codecs, help="what it is encoded as")
     size.add_argument(
         "--burn-in", type=_value("burn_in", _words), metavar="WHAT", help="write into the picture: layer,height,elapsed"
     )

@@ -55,6 +55,16 @@ def test_every_command_is_shown_in_the_readme():
     assert rows == list(__main__.COMMANDS)
 
 
+@pytest.mark.parametrize("name", __main__.COMMANDS)
+def test_every_option_says_what_it_does_and_those_in_the_readme_are_there(name):
+    (subparsers,) = __main__._parser([name])._subparsers._group_actions
+    actions = subparsers.choices[name]._actions
+    assert [action.dest for action in actions if not action.help] == []
+    (row,) = re.findall(rf"^\| `lapsed {name}\b(.*)", (ROOT / "README.md").read_text(), re.MULTILINE)
+    known = {option for action in actions for option in action.option_strings}
+    assert set(re.findall(r"--[a-z-]+", row)) <= known
+
+
 @pytest.mark.parametrize("name", [page.name for page in PAGES])
 def test_links_between_pages_lead_somewhere(name):
     (page,) = (page for page in PAGES if page.name == name)
