@@ -155,7 +155,7 @@ def look_back(phone, wide, url: str, take) -> None:
         page.locator(".takes a").click()
         expect(page.locator("section.take")).to_have_attribute("aria-label", take.name)
         expect(page.locator("section.take figure > img")).to_be_visible()
-        expect(page.locator(".strip [aria-current]")).to_be_in_viewport()
+        expect(page.locator(".strip [aria-current]")).to_be_in_viewport(ratio=0.9)
         page.get_by_label("scrub through the frames").press("Home")
         expect(page.locator("section.take figcaption")).to_contain_text("shot 1")
         assert_fits(page)
