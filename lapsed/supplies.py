@@ -13,6 +13,9 @@ from lapsed.take.reader import TakeView
 LEAST_APART_S = 60.0
 """A battery that wavers between two readings does so every few seconds, for days."""
 
+MOST_READINGS = 2000
+"""And while nothing is filmed for months: of so many every second one is let go."""
+
 
 @dataclass(slots=True)
 class Supplies:
@@ -51,6 +54,8 @@ class Supplies:
             if len(readings) > 1 and now_s - readings[-1].at_s < LEAST_APART_S:
                 readings.pop()
             readings.append(Reading(now_s, shots, event.charge_percent))
+            if len(readings) > MOST_READINGS:
+                del readings[1:-1:2]
 
     def landed(self, event: Landed) -> None:
         """A frame took its room."""

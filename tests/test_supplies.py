@@ -80,3 +80,15 @@ def test_a_battery_that_wavers_for_days_is_not_kept_in_mind_for_each_time():
     for second in range(0, 36_000, 5):
         supplies.camera(told(percent=60 + second // 5 % 2), float(second), 0)
     assert len(supplies.readings["main"]) < 610
+
+
+def test_a_battery_that_wavers_for_months_takes_no_more_memory_and_its_loss_is_still_known():
+    supplies = Supplies()
+    supplies.begin(0.0)
+    # A percent in 20 h, and up and down by one each minute.
+    for minute in range(60 * 24 * 60):
+        supplies.camera(told(percent=99 - minute // 1200 + minute % 2), minute * 60.0, 0)
+    assert len(supplies.readings["main"]) <= 2000
+    lost = supplies.lost("main", 60 * 24 * 3600.0, 0)
+    assert lost is not None
+    assert 0.045 < lost.hour < 0.055
