@@ -104,6 +104,7 @@ class Reading:
         self._unstated = ""
         self._why = "the machine has not been homed since the bridge began to watch it"
         self._expected: int | None = None
+        self._asked: int | None = None
         self._marks: deque[tuple[int, Mark]] = deque(maxlen=_KEPT)
         self._homed = False
         self._unhomed, self._why_unhomed = _NOWHERE, ""
@@ -226,7 +227,14 @@ class Reading:
         return self._lay(start, end) if lays and fed > primed + _FED_MM and self.card is None else ()
 
     def rewind(self, number: int) -> None:
-        """The printer asks for the lines from `number` on again: what was read of them has not happened."""
+        """The printer asks for the lines from `number` on again: what was read of them has not happened.
+
+        A second request for the same changes nothing: if they have come again meanwhile it was for one that was under
+        way before, or they come once more, and are known.
+        """
+        if number == self._asked:
+            return
+        self._asked = number
         for index, (at, (base, spot, modes)) in enumerate(self._marks):
             if at == number:
                 self._keep(base, spot)
@@ -248,6 +256,7 @@ class Reading:
         if line.code == "M110":
             told = line.value("N")
             self._expected = (int(told) if told is not None else line.number) + 1
+            self._asked = None
             return True
         if self._expected is not None and line.number != self._expected:
             return False

@@ -36,6 +36,7 @@ from lapsed.sim.stream import framed
 PATIENCE_S = 30.0
 LINES = 2000
 BULK = 8_000_000
+UNCOUNTED = 100_000
 SATURATED_S = 4.0
 BYTES_A_SECOND = 25_000
 """250 000 baud at ten bits a byte, a start and a stop bit around eight."""

@@ -6,6 +6,7 @@ from lapsed.bridge import talk
 from lapsed.bridge.holding import LONGEST_LINE, MOST_HELD_BYTES, MOST_TRIES, Ways
 from lapsed.bridge.reading import Reading
 from lapsed.gcode.dialect import Dialect
+from lapsed.sim.stream import framed
 from tests.bridge.line import BLOCK, Bench, Daemon, SerialLine, squares, undone
 
 SQUARES = [f"{text}\n".encode() for text in squares(3)]
@@ -329,6 +330,21 @@ def test_lines_asked_for_again_that_are_not_remembered_leave_all_uncertain():
     reading.rewind(7)
     reading.read(b"N7 G1 X11\n")
     assert reading.unsure() == "the printer asked for lines again that are not remembered"
+
+
+@pytest.mark.parametrize("comes", [(5, 6, 7, 8), (6, 7, 8), (6, 5, 6, 7, 8), (6, 7, 5, 6, 7, 8)])
+def test_a_second_request_for_a_line_is_read_by_whether_that_line_comes_once_more(comes):
+    # The printer refuses each line that was under way when it asked, and asks anew; a host need not heed that.
+    lines = [framed(number, text) for number, text in enumerate((*STATED, "G91", "G1 X1", "G90", "G1 Y9"))]
+    reading = Reading(Dialect())
+    for raw in lines:
+        reading.read(raw)
+    reading.rewind(5)
+    reading.read(lines[5])
+    reading.rewind(5)
+    for number in comes:
+        reading.read(lines[number])
+    assert (reading.state.position.x, reading.state.position.y, reading.state.absolute) == (11, 9, True)
 
 
 @pytest.mark.parametrize("held", [True, False])
