@@ -21,7 +21,7 @@ async def connected(site, count=1):
 
 
 async def over(reader) -> bool:
-    """Whether the connection is hung up on."""
+    """Whether the connection is hung up on, before the library's own limit of 20 s."""
     try:
         return await asyncio.wait_for(reader.read(1), 15) == b""
     except ConnectionResetError:
@@ -33,12 +33,13 @@ async def test_connections_that_ask_for_nothing_give_way_and_the_page_is_served(
     async with connected(site, 40) as made:
         assert (await site.get("/health"))[0] == 200
         open_ = [asyncio.create_task(over(reader)) for reader, _ in made]
-        done, waiting = await asyncio.wait(open_, timeout=0.5)
-        assert all(task.result() for task in done)
-        assert len(waiting) <= 5
-        for task in waiting:
+        async with asyncio.timeout(30):
+            while sum(task.done() for task in open_) < 35:  # noqa: ASYNC110 - the kernel tells of the ends
+                await asyncio.sleep(0.01)
+        assert all(task.result() for task in open_ if task.done())
+        for task in open_:
             task.cancel()
-        await asyncio.gather(*waiting, return_exceptions=True)
+        await asyncio.gather(*open_, return_exceptions=True)
 
 
 @pytest.mark.parametrize("before", [False, True], ids=["its first request", "its second"])
