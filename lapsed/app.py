@@ -8,6 +8,8 @@ from pathlib import Path
 from lapsed import clock
 from lapsed.camera import kind
 from lapsed.camera.keeper import Starts
+from lapsed.check import judge, place
+from lapsed.model import Verdict
 from lapsed.notices import Notices
 from lapsed.reception import Reception
 from lapsed.runner import Runner
@@ -101,6 +103,7 @@ class Daemon:
         async with asyncio.TaskGroup() as group:
             tasks = [group.create_task(runner.run(), name=f"printer {runner.name}") for runner in self._runners]
             tasks.append(group.create_task(self._notices.run(), name="notices"))
+            tasks.append(group.create_task(self._look_at_store(), name="store"))
             stitching = group.create_task(self._stitcher.run(), name="stitcher")
             log.info("watching %s", ", ".join(runner.name for runner in self._runners))
             await self._stopping.wait()
@@ -110,6 +113,12 @@ class Daemon:
             await asyncio.gather(*leaving)
             for task in tasks:
                 task.cancel()
+
+    async def _look_at_store(self) -> None:
+        """Say now, and not at the first print, that no take can be kept; the disk may still come, so nothing ends."""
+        found = judge.folder(await asyncio.to_thread(place.store, self._store))
+        if found.verdict is Verdict.FAIL:
+            log.error("takes can't be written to %s; %s", found.found, found.advice)
 
     def _take_ended(self, folder: Path) -> None:
         if self._stitches:

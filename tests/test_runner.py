@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import sqlite3
 import time
+from pathlib import Path
 
 import pytest
 
@@ -69,6 +70,15 @@ async def test_a_print_whose_take_cannot_be_opened_goes_by_and_the_next_one_is_f
     await running
     take = reader.read_take(ended[0])
     assert [shot.outcome for shot in take.shots] == ["landed"] * 6
+
+
+async def test_a_store_that_can_t_be_written_is_told_before_there_is_a_print(host, caplog):
+    store = Path("/proc/lapsed")  # where nobody can make a folder, root included (proc(5))
+    daemon = app.Daemon(configured(store, host.url), None, kinds=STILL)
+    running = asyncio.create_task(daemon.run())
+    await until(lambda: f"takes can't be written to {store}: no such file or directory; give yourself" in caplog.text)
+    daemon.stop()
+    await running
 
 
 async def test_a_daemon_that_is_stopped_as_a_take_closes_closes_it(host, part, tmp_path, monkeypatch):
