@@ -30,6 +30,7 @@ async def over(reader) -> bool:
 
 async def test_connections_that_ask_for_nothing_give_way_and_the_page_is_served(site, monkeypatch):
     monkeypatch.setattr(door, "MOST_CONNECTIONS", 5)
+    monkeypatch.setattr(door, "ASKED_WITHIN_S", 600.0)
     async with connected(site, 40) as made:
         assert (await site.get("/health"))[0] == 200
         open_ = [asyncio.create_task(over(reader)) for reader, _ in made]
