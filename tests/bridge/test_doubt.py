@@ -40,12 +40,44 @@ def begun(bench, raw, now=1.0):
     return bench.out()
 
 
+def heard_by(bench, until):
+    """What the host hears, and when, up to a time."""
+    heard = []
+    while (now := bench.relay.wake_at()) < until and len(heard) < 100:
+        bench.relay.tick(now)
+        heard.append((now, bench.out()[1]))
+    return [(now, data) for now, data in heard if data]
+
+
 def away():
     """A print whose head stands at the park point for its first layer, and would for ever."""
     daemon = Daemon(lambda layer: layer == 1, exposes_s=1e6)
     line = SerialLine(squares(3), daemon=daemon)
     line.play(until=lambda: bool(daemon.of(talk.Parked)))
     return line, daemon
+
+
+# ---------------------------------------------------------------------------------------------- a patient host
+
+
+def test_a_host_is_told_two_seconds_after_it_last_heard_anything_that_the_printer_is_busy():
+    bench = printing()
+    begun(bench, SQUARES[FIRSTS[1]])
+    bench.relay.printer(b"T:210\n", 1.5)
+    bench.out()
+    busy = b"echo:busy: processing\n"  # the line, and every 2 s: RepRap wiki, "Replies"
+    assert heard_by(bench, until=9.0) == [(3.5, busy), (5.5, busy), (7.5, busy)]
+
+
+def test_a_host_is_told_nothing_in_the_middle_of_a_line_of_the_printers():
+    bench = printing()
+    bench.relay.printer(b"T:2", 0.9)
+    assert bench.out()[1] == b"T:2"
+    begun(bench, SQUARES[FIRSTS[1]])
+    assert heard_by(bench, until=6.0) == []
+    bench.relay.printer(b"10\n", 6.0)
+    assert bench.out()[1] == b"10\n"
+    assert [now for now, _ in heard_by(bench, until=9.0)] == [8.0]
 
 
 # ------------------------------------------------------------------------------------------------ the host's end

@@ -13,6 +13,7 @@ from unittest import mock
 import pytest
 import serial
 
+from lapsed import clock
 from lapsed.bridge import talk
 from lapsed.bridge.options import Options
 from lapsed.bridge.process import Bridge
@@ -66,17 +67,29 @@ async def passes(host, master, line=b"M105\n"):
 
 
 @pytest.mark.parametrize(("reset", "pulse"), [(True, [False, True]), (False, [])])
-async def test_a_host_that_opens_resets_the_board_only_where_that_is_configured(tmp_path, reset, pulse):
-    states = []
-    with mock.patch.object(serial.Serial, "_update_dtr_state", lambda port: states.append(port.dtr)):
+async def test_a_host_that_opens_resets_the_board_only_where_that_is_configured_and_one_that_closes_never(
+    tmp_path, reset, pulse
+):
+    states, times = [], []
+
+    def turned(port):
+        states.append(port.dtr)
+        times.append(clock.monotonic())
+
+    with mock.patch.object(serial.Serial, "_update_dtr_state", turned):
         async with bridged(tmp_path, reset=reset) as (master, options):
             states.clear()  # opening the port has set the line as well
+            was = os.readlink(options.link)  # noqa: PTH115 - compared as it stands
             with opened(options) as host:
                 await passes(host, master)
                 await until(lambda: len(states) >= len(pulse))
                 assert states == pulse
                 await passes(host, master)
+            await until(lambda: os.readlink(options.link) != was)  # noqa: PTH115 - likewise
             assert states == pulse
+    if reset:
+        # Boards take the falling edge over a capacitor of 100 nF; a tenth of a second is common practice, no source.
+        assert times[-1] - times[-2] > 0.09
 
 
 async def test_what_the_process_makes_later_has_the_mode_it_would_have_had_without_a_socket(tmp_path):

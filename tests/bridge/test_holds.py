@@ -106,6 +106,58 @@ def test_the_height_is_not_asked_for_while_the_hosts_own_question_is_open():
     assert bench.out() == (b"", PLACE, [])
 
 
+def from_card():
+    bench = Bench(card_poll_s=5.0)
+    bench.exchange(b"M32 PIER.G\n")
+    return bench
+
+
+def asked_at(bench, *times):
+    """What goes to the printer at each of these times."""
+    gone = []
+    for now in times:
+        bench.relay.tick(now)
+        gone.append(bench.out()[0])
+    return gone
+
+
+def test_the_height_is_not_asked_for_again_before_the_printer_has_answered():
+    bench = from_card()
+    assert asked_at(bench, 5.0, 10.0, 15.0) == [b"M114\n", b"", b""]
+    bench.relay.printer(PLACE, 15.1)
+    assert bench.out()[2] == [talk.Height(3.4)]
+    assert asked_at(bench, 19.9, 20.0) == [b"", b"M114\n"]
+
+
+def test_the_height_is_not_asked_for_in_the_middle_of_a_line_of_the_hosts():
+    bench = from_card()
+    bench.relay.host(b"M10", 1.0)
+    assert bench.out()[0] == b"M10"
+    assert asked_at(bench, 5.0) == [b""]
+    assert bench.exchange(b"5\n")[0] == b"5\n"
+    assert asked_at(bench, 10.0) == [b"M114\n"]
+
+
+def test_the_height_is_asked_for_only_while_a_daemon_is_there_and_at_once_when_it_comes():
+    bench = from_card()
+    bench.relay.detach(1.0)
+    assert bench.relay.wake_at() is None
+    assert asked_at(bench, 5.0, 50.0) == [b"", b""]
+    bench.relay.attach(51.0)
+    assert bench.relay.wake_at() <= 51.0
+    assert asked_at(bench, 51.0) == [b"M114\n"]
+
+
+def test_the_next_print_from_the_card_is_asked_after_at_once():
+    bench = from_card()
+    assert asked_at(bench, 5.0) == [b"M114\n"]
+    bench.relay.printer(PLACE + b"Done printing file\n", 6.0)
+    assert asked_at(bench, 7.0) == [b""]
+    bench.exchange(b"M32 PIER.G\n")
+    assert bench.relay.wake_at() <= 8.0
+    assert asked_at(bench, 8.0) == [b"M114\n"]
+
+
 def test_the_printers_own_line_tells_a_print_from_its_card_too():
     bench = Bench()
     bench.relay.printer(b"SD printing byte 1234/99999\n", 1.0)

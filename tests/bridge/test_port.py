@@ -7,6 +7,7 @@ import fcntl
 import itertools
 import os
 import random
+import socket
 import tty
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ import pytest
 import serial
 
 from lapsed import clock
-from lapsed.bridge.end import Descriptor, Port
+from lapsed.bridge.end import CROWDED, Descriptor, Port, Remote
 from lapsed.errors import RetryError
 from tests.waiting import until
 
@@ -186,3 +187,21 @@ def test_why_a_port_can_t_be_opened_is_told_once_and_without_numbers(number, tol
         Port("/dev/ttyX", 115200, bytearray().extend, [].append, [].append)
     assert str(refused.value).endswith(told)
     assert "Errno" not in str(refused.value)
+
+
+async def test_a_far_port_has_the_host_wait_until_it_has_taken_what_it_was_sent():
+    crowded, lost = [], []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        port = Remote(url, 250000, lambda _data: None, lost.append, crowded.append)
+        far, _ = server.accept()
+        with far:
+            port.write(MUCH[:CROWDED])
+            assert crowded == []
+            port.write(MUCH[CROWDED : CROWDED + 10])
+            assert crowded == [CROWDED + 10]
+            await until(lambda: len(crowded) > 1)
+            assert crowded[1:] == [0]
+            taken = await asyncio.to_thread(far.recv, CROWDED + 10, socket.MSG_WAITALL)
+            assert taken == MUCH[: CROWDED + 10]
+        await until(lambda: lost)
