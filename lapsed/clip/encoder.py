@@ -1,7 +1,7 @@
 """Encoding: pictures in the order they are shown become a stream of a movie file."""
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Final, cast
 
@@ -33,6 +33,7 @@ def write(
     forever = {"loop": "0"} if codec.container == "webp" else {}
     with av.open(str(path), "w", format=codec.container, options=forever) as container:
         stream = _stream(container, edit, effort)
+        row = Row(container.mux_one, codec.encoder, edit.frames)
         done = 0
         for picture, shows in pictures:
             ready = _as_rgb(picture) if codec.container == "webp" else picture
@@ -41,18 +42,46 @@ def write(
                     stream.codec_context.open()
             for _ in range(shows):
                 ready.pts, ready.time_base = done, 1 / edit.rate
-                container.mux(_stamped(stream.encode(ready), edit.frames))
+                row.add(stream.encode(ready))
                 done += 1
                 told(done)
-        container.mux(_stamped(stream.encode(None), edit.frames))
+        row.add(stream.encode(None))
+        row.end()
 
 
-def _stamped(packets: "list[Packet[VideoStream]]", frames: int) -> "list[Packet[VideoStream]]":
-    """Packets with times of decoding that make sense: x265 takes those of a track of one or two frames from nowhere."""
-    if frames <= 2:
+class Row:
+    """Packets on their way to a movie by `mux`, in an order and with times of decoding that make sense.
+
+    After the last of the track's `frames` the caller must `end` it.
+    """
+
+    def __init__(self, mux: "Callable[[Packet[VideoStream]], None]", encoder: str, frames: int) -> None:
+        self._mux = mux
+        # On a busy computer libsvtav1 now and then hands out packets that have overtaken others. In AV1 each shows one
+        # picture, in the order of decoding (AV1 specification, 7.5, from memory).
+        self._sorts = encoder == "libsvtav1"
+        # x265 takes the times of decoding of a track of one or two frames from nowhere.
+        self._stamps = frames <= 2
+        self._early: dict[int, Packet[VideoStream]] = {}
+        self._next = 0
+
+    def add(self, packets: "Iterable[Packet[VideoStream]]") -> None:
+        """Take in what the encoder handed out; what has overtaken others waits for them."""
         for packet in packets:
-            packet.dts = packet.pts
-    return packets
+            if self._stamps:
+                packet.dts = packet.pts
+            if not self._sorts or packet.pts is None:
+                self._mux(packet)
+                continue
+            self._early[packet.pts] = packet
+            while (following := self._early.pop(self._next, None)) is not None:
+                self._mux(following)
+                self._next += 1
+
+    def end(self) -> None:
+        """Let go of what still waits."""
+        for when in sorted(self._early):
+            self._mux(self._early.pop(when))
 
 
 def _stream(container: OutputContainer, edit: EditList, effort: Effort) -> VideoStream:
