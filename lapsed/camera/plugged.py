@@ -3,10 +3,13 @@
 import asyncio
 import socket
 from collections.abc import Callable
+from pathlib import Path
 
 _UEVENT = 15  # NETLINK_KOBJECT_UEVENT (linux/netlink.h); group 1 is of the kernel's own messages
 _GROUP = 1
 _MOST_BYTES = 8192
+# The kernel tells nothing to a container with users of its own (user_namespaces(7)): not all are mapped to themselves.
+_USERS, _ALL = Path("/proc/self/uid_map"), ["0", "0", "4294967295"]
 # Not the interfaces of USB devices: those come anew when a program that opens a camera configures it.
 _OURS = frozenset({b"DEVTYPE=usb_device", b"SUBSYSTEM=video4linux", b"SUBSYSTEM=tty"})
 
@@ -21,8 +24,10 @@ def has_come(message: bytes) -> bool:
 
 
 def ear() -> socket.socket | None:
-    """A socket on which the kernel tells of devices; None where it may not be had."""
+    """A socket on which the kernel tells of devices; None where it may not be had, or would stay silent."""
     try:
+        if _USERS.read_text("ascii").split() != _ALL:
+            return None
         made = socket.socket(socket.AF_NETLINK, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK, _UEVENT)
     except OSError:
         return None

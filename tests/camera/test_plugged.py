@@ -55,3 +55,12 @@ async def test_without_a_word_from_the_kernel_nothing_will_be_heard(monkeypatch)
     plugs = plugged.Plugs(lambda: None)
     assert not plugs.hears
     plugs.close()
+
+
+async def test_in_a_container_with_users_of_its_own_nothing_will_be_heard(monkeypatch, tmp_path):
+    users = tmp_path / "uid_map"
+    users.write_text("         0     100000      65536\n")
+    monkeypatch.setattr(plugged, "_USERS", users)
+    plugs = plugged.Plugs(lambda: None)
+    assert not plugs.hears
+    plugs.close()
