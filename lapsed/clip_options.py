@@ -18,7 +18,11 @@ _NOT_FOR_MASTERS = frozenset(
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Add them, in groups; a value that a clip can't have is refused with the name of its option."""
-    size = parser.add_argument_group("shape, of deliveries")
+    _add_shape(parser.add_argument_group("shape, of deliveries"))
+    _add_pace(parser.add_argument_group("pace"))
+
+
+def _add_shape(size: argparse._ArgumentGroup) -> None:
     size.add_argument(
         "--size", dest="size_px", type=_value("size_px", _sides), metavar="WxH", help="width and height: 1080x1920"
     )
@@ -46,7 +50,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     size.add_argument(
         "--burn-in", type=_value("burn_in", _words), metavar="WHAT", help="write into the picture: layer,height,elapsed"
     )
-    pace = parser.add_argument_group("pace")
+
+
+def _add_pace(pace: argparse._ArgumentGroup) -> None:
     pace.add_argument("--rate", type=arguments.rate, metavar="R", help="frames a second: 25, 29.97, 30000/1001")
     for option, told in (
         ("length", "length in seconds, holds included"),
