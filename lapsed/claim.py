@@ -6,12 +6,12 @@ from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from hashlib import sha256
 
-from lapsed.errors import RetryError
+from lapsed.errors import ClaimedError
 
 
 @contextmanager
 def claimed(addresses: Iterable[str]) -> Iterator[None]:
-    """Have the hosts at `addresses` to oneself within the block. Raises RetryError where another process has one.
+    """Have the hosts at `addresses` to oneself within the block. Raises ClaimedError where another process has one.
 
     A claim is a socket whose name the kernel forgets with its process, however that ends (unix(7), abstract names).
     """
@@ -22,11 +22,11 @@ def claimed(addresses: Iterable[str]) -> Iterator[None]:
             try:
                 claim.bind(name)
             except OSError as error:
-                raise RetryError(
+                raise ClaimedError(
                     f"another daemon{_whose(name)} follows the host at {address} already, and two would move its head "
                     "against each other; end one: systemctl stop lapsed, or Ctrl-C where it runs"
                 ) from error
-            claim.listen(1)
+            claim.listen(16)
         yield
 
 

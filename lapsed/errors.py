@@ -3,6 +3,7 @@
 LapsedError
 ├── UserError          tell the person, exit 2: the input or the configuration must change
 ├── RetryError         try again later: the host is away, the camera is asleep
+│   ├── ClaimedError   the same once another daemon has ended
 │   └── SilentError    the same, but no answer came at all: it may have been done all the same
 ├── ShotMissedError    give this shot up with a reason and go on with the next one
 ├── TakeEndedError     this take can't go on: the disk is full, the journal can't be written
@@ -23,6 +24,10 @@ class UserError(LapsedError):
 
 class RetryError(LapsedError):
     """The same call may work later."""
+
+
+class ClaimedError(RetryError):
+    """Another daemon of this computer follows the host."""
 
 
 class SilentError(RetryError):

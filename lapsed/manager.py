@@ -16,6 +16,11 @@ class Manager:
         self._watchdog_s = _watchdog_s(environment)
 
     @property
+    def there(self) -> bool:
+        """Whether there is one."""
+        return bool(self._address)
+
+    @property
     def feed_every_s(self) -> float | None:
         """How often to call `alive`: half of what the watchdog waits (sd_watchdog_enabled(3)); None if none does."""
         return self._watchdog_s / 2 if self._watchdog_s is not None else None

@@ -10,7 +10,7 @@ from pathlib import Path
 from lapsed import configuration
 from lapsed.app import Daemon
 from lapsed.claim import claimed
-from lapsed.errors import UserError
+from lapsed.errors import ClaimedError, UserError
 from lapsed.manager import Manager
 from lapsed.now import Now
 from lapsed.settings import BridgeLink, FeedLink, Settings, SignalLink
@@ -46,6 +46,7 @@ class _Service:
         self._config = config
         self._manager = Manager()
         self._stopped = False
+        self._waits = False
         self._daemon: Daemon | None = None
 
     def stop(self) -> None:
@@ -69,12 +70,28 @@ class _Service:
     async def run(self) -> None:
         """Run daemon after daemon, each with the configuration of its time."""
         while not self._stopped:
-            with claimed(_hosts(self._settings)):
-                await self._run_one()
+            try:
+                with claimed(_hosts(self._settings)):
+                    await self._run_one()
+            except ClaimedError as error:
+                # Someone at a terminal sees it; a service started anew each second would cost the computer more.
+                if not self._manager.there:
+                    raise
+                await self._wait_for_turn(str(error))
             if self._next is not None:
                 self._settings, self._next = self._next, None
 
+    async def _wait_for_turn(self, why: str) -> None:
+        if not self._waits:
+            log.error("%s; this one waits until then", why)
+        self._waits = True
+        self._manager.ready()
+        self._manager.status(why)
+        self._manager.alive()
+        await asyncio.sleep(LEAST_BETWEEN_S)
+
     async def _run_one(self) -> None:
+        self._waits = False
         self._daemon = Daemon(self._settings, self._config)
         page = _page(self._settings, self._daemon) if self._settings.web.serve else None
         beside: list[Coroutine[object, object, None]] = [self._watch(self._daemon), self._feed()]

@@ -1,5 +1,6 @@
 """One daemon for a host: a second one of this computer is refused, whatever its configuration and its user."""
 
+import asyncio
 import os
 import signal
 import subprocess
@@ -7,10 +8,11 @@ import sys
 
 import pytest
 
-from lapsed import settings
+from lapsed import service, settings
 from lapsed.claim import claimed
 from lapsed.errors import RetryError
 from lapsed.service import _Service
+from tests.waiting import until
 
 ADDRESS = f"ws://192.0.2.1:8130/{os.getpid()}"  # RFC 5737: an address for documentation, which no host has
 
@@ -39,6 +41,51 @@ def test_a_claim_goes_with_its_process_however_that_ends():
             other.send_signal(signal.SIGKILL)
     with claimed([ADDRESS]):
         pass
+
+
+class Manager:
+    """A service manager that keeps what it is told."""
+
+    there = True
+
+    def __init__(self):
+        self.told = []
+
+    def ready(self):
+        self.told.append("ready")
+
+    def alive(self):
+        self.told.append("alive")
+
+    def status(self, text):
+        self.told.append(text)
+
+    def stopping(self):
+        self.told.append("stopping")
+
+
+async def test_a_service_waits_for_its_turn_and_is_not_started_anew_for_it(tmp_path, monkeypatch, caplog):
+    monkeypatch.setattr(service, "LEAST_BETWEEN_S", 0.005)
+    printer = settings.Printer(
+        name="bench", link=settings.FeedLink(url=ADDRESS), camera=(settings.GphotoCamera(kind="gphoto"),)
+    )
+    one = _Service(settings.Settings(printer=(printer,)), tmp_path / "lapsed.toml")
+    one._manager = Manager()
+    ran = asyncio.Event()
+
+    async def run_one():
+        ran.set()
+        one.stop()
+
+    monkeypatch.setattr(one, "_run_one", run_one)
+    with claimed([ADDRESS]):
+        running = asyncio.create_task(one.run())
+        await until(lambda: one._manager.told.count("alive") >= 3)
+        assert not ran.is_set()
+    await running
+    assert ran.is_set()
+    assert one._manager.told[0] == "ready"
+    assert [record.levelname for record in caplog.records] == ["ERROR"]
 
 
 async def test_a_second_daemon_is_refused_before_it_does_anything(tmp_path):
