@@ -11,10 +11,13 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Annotated
+from tempfile import TemporaryFile
+from typing import Annotated, BinaryIO
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
@@ -27,7 +30,7 @@ LONGEST_BYTES = 1 << 16
 ASKED_WITHIN_S = 10.0
 BEGUN_WITHIN_S = 600.0
 """The slice gets what the computer has left: on a busy one the first word takes its time."""
-CLEARED_WITHIN_S = 5.0
+CLEARED_WITHIN_S = 30.0
 
 OPTIONS = ("--clip", "--codec", "--drop", "--keep", "--length", "--rate", "--size")
 """Those of `lapsed stitch` that may be asked for: none of them names a file."""
@@ -64,29 +67,25 @@ class Request(BaseModel):
 
 
 class Answer(BaseModel):
-    """One of three: the process that leads the job's group, the status it ended with, or why it was not begun."""
+    """One of three: the process that leads the job's group, the status it ended with and its last word, a refusal."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     pid: Annotated[int, Field(gt=1)] | None = None
     status: int | None = None
+    said: str = ""
     refused: str | None = None
 
 
-class Elsewhere:
-    """A job of the service manager's; `pid` leads the group that signals go to."""
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A stitch under way: `pid` leads the group that signals go to.
 
-    def __init__(self, pid: int, reader: asyncio.StreamReader) -> None:
-        self.pid = pid
-        self._reader = reader
+    `wait` gives how it ended; raises RetryError with what became of it where nobody can tell it any more.
+    """
 
-    async def wait(self) -> int:
-        """Its status. Raises RetryError with what became of it where nobody can tell it any more."""
-        answer = await _answer(self._reader)
-        return 1 if answer.status is None else answer.status
-
-
-Job = asyncio.subprocess.Process | Elsewhere
+    pid: int
+    wait: Callable[[], Awaitable[Answer]]
 
 
 @asynccontextmanager
@@ -97,8 +96,15 @@ async def begun(request: Request, at: Path = SOCKET) -> AsyncIterator[Job]:
     """
     line = await _connected(at)
     if line is None:
-        null = asyncio.subprocess.DEVNULL
-        yield await asyncio.create_subprocess_exec(*request.command(), stdin=null, start_new_session=True)
+        with TemporaryFile() as said:
+            null = asyncio.subprocess.DEVNULL
+            words = request.command()
+            child = await asyncio.create_subprocess_exec(*words, stdin=null, stderr=said, start_new_session=True)
+
+            async def ended() -> Answer:
+                return Answer(status=await child.wait(), said=_last(said))
+
+            yield Job(child.pid, ended)
         return
     reader, writer = line
     try:
@@ -109,7 +115,7 @@ async def begun(request: Request, at: Path = SOCKET) -> AsyncIterator[Job]:
             raise RetryError(f"was not begun within {BEGUN_WITHIN_S:.0f} s: see systemctl status {at.name}") from error
         if answer.pid is None:
             raise RetryError(f"was refused: {answer.refused or answer}")
-        yield Elsewhere(answer.pid, reader)
+        yield Job(answer.pid, partial(_answer, reader))
     finally:
         writer.close()
 
@@ -136,8 +142,15 @@ def serve(asking: socket.socket) -> None:
             request = Request.model_validate_json(lines.readline(LONGEST_BYTES))
     except (OSError, ValidationError) as error:
         told = error.errors()[0]["msg"] if isinstance(error, ValidationError) else "nothing was asked for"
-        return _tell(asking, Answer(refused=told))
-    job = subprocess.Popen(request.command(), stdin=subprocess.DEVNULL, start_new_session=True)  # noqa: S603 - checked
+        _tell(asking, Answer(refused=told))
+        return
+    with TemporaryFile() as said:
+        _carry_out(request, asking, said)
+
+
+def _carry_out(request: Request, asking: socket.socket, said: BinaryIO) -> None:
+    null = subprocess.DEVNULL
+    job = subprocess.Popen(request.command(), stdin=null, stderr=said, start_new_session=True)  # noqa: S603 - checked
     signal.signal(signal.SIGTERM, lambda *_: _end(job, signal.SIGTERM))
     _tell(asking, Answer(pid=job.pid))
     over = os.pidfd_open(job.pid)
@@ -147,7 +160,15 @@ def serve(asking: socket.socket) -> None:
         _end(job, number)
         with suppress(subprocess.TimeoutExpired):
             job.wait(CLEARED_WITHIN_S)
-    return _tell(asking, Answer(status=job.wait()))
+    _tell(asking, Answer(status=job.wait(), said=_last(said)))
+
+
+def _last(said: BinaryIO) -> str:
+    """The last line that a job said; all of it goes to the log."""
+    said.seek(0)
+    text = said.read(LONGEST_BYTES).decode("utf-8", "replace")
+    sys.stderr.write(text)
+    return next((line for line in reversed(text.splitlines()) if line.strip()), "").removeprefix("lapsed: ")[:400]
 
 
 def _end(job: subprocess.Popen[bytes], number: signal.Signals) -> None:

@@ -92,14 +92,14 @@ class Stitcher:
     async def _stitch(self, take: Path, options: tuple[str, ...]) -> None:
         log.info("stitching %s", take.name)
         try:
-            status = await self._done(self._request(take, options))
-            failed = f"ended with status {status}: the lines in the log say why" if status else ""
+            end = await self._done(self._request(take, options))
+            failed = f"ended with status {end.status}: {end.said or 'it said no more'}" if end.status != 0 else ""
         except (RetryError, ValueError) as error:
             failed = str(error)
         self._trouble = None
         if failed:
             log.error("stitching %s %s; try again with: lapsed stitch %s", take.name, failed, take)
-            text = f"stitching {take.name} {failed}; then stitch again"
+            text = f"stitching {take.name} {failed}; mend that and stitch again"
             self._trouble = Trouble(clock.stamp().utc, text)
             self._notice(Told("trouble", "", take.name, text, self._trouble.utc))
         else:
@@ -109,8 +109,8 @@ class Stitcher:
     def _request(self, take: Path, options: tuple[str, ...]) -> stitch_job.Request:
         return stitch_job.Request(take=take.absolute(), options=options, config=self._config)
 
-    async def _done(self, request: stitch_job.Request) -> int:
-        """The status that the job ended with."""
+    async def _done(self, request: stitch_job.Request) -> stitch_job.Answer:
+        """How the job ended."""
         async with stitch_job.begun(request, self._socket) as job:
             self._job = job
             try:
