@@ -20,6 +20,8 @@ from lapsed.errors import LapsedError, UserError
 LOG = "%(asctime)s %(levelname)s %(name)s: %(message)s"
 """With times, for a command that goes on; what another one has to say is read at once."""
 
+VERBOSE = "log what happens in detail, on stderr"
+
 DONE, IN_PART, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
@@ -106,7 +108,7 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
     """What reads the command line `words`: of its command every argument, of the others the name."""
     parser = _Parser(prog="lapsed", description="Films a 3D print layer by layer with a real camera.")
     parser.add_argument("--version", action="version", version=f"lapsed {__version__}")
-    parser.add_argument("--verbose", action="store_true", help="log what happens in detail, on stderr")
+    parser.add_argument("--verbose", action="store_true", help=VERBOSE)
     subparsers = parser.add_subparsers(title="commands", required=True, metavar="COMMAND", parser_class=_Parser)
     asked = next((word for word in words if not word.startswith("-")), None)
     for name, command in COMMANDS.items():
@@ -115,6 +117,13 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
         if name == asked:
             module = import_module(f"lapsed.{command.module}")
             getattr(module, f"add_{name.replace('-', '_')}")(subparser)
+            # Taken after the command as well, where most people put it.
+            subparser.add_argument(
+                "--verbose",
+                action="store_true",
+                default=argparse.SUPPRESS,
+                help="log what happens in detail, on stderr",
+            )
     if asked is not None and asked not in COMMANDS:
         near = difflib.get_close_matches(asked, COMMANDS, n=1, cutoff=0.5)
         hint = f"did you mean {near[0]!r}? " if near else ""

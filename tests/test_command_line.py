@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from lapsed.__main__ import BAD_INPUT, COMMANDS, main
+from lapsed.__main__ import BAD_INPUT, COMMANDS, _parser, main
 from lapsed.commands_takes import _local
 
 
@@ -16,6 +16,12 @@ def test_each_command_has_its_help(name, capsys):
     with pytest.raises(SystemExit) as ended:
         main([name, "--help"])
     assert (ended.value.code, capsys.readouterr().err) == (0, "")
+
+
+@pytest.mark.parametrize("words", [["--verbose", "takes"], ["takes", "--verbose"]])
+def test_verbose_is_taken_before_and_after_the_command(words):
+    assert _parser(words).parse_args(words).verbose
+    assert not _parser(["takes"]).parse_args(["takes"]).verbose
 
 
 @pytest.mark.parametrize(
