@@ -118,12 +118,7 @@ def _parser(words: Sequence[str]) -> argparse.ArgumentParser:
             module = import_module(f"lapsed.{command.module}")
             getattr(module, f"add_{name.replace('-', '_')}")(subparser)
             # Taken after the command as well, where most people put it.
-            subparser.add_argument(
-                "--verbose",
-                action="store_true",
-                default=argparse.SUPPRESS,
-                help="log what happens in detail, on stderr",
-            )
+            subparser.add_argument("--verbose", action="store_true", default=argparse.SUPPRESS, help=VERBOSE)
     if asked is not None and asked not in COMMANDS:
         near = difflib.get_close_matches(asked, COMMANDS, n=1, cutoff=0.5)
         hint = f"did you mean {near[0]!r}? " if near else ""
