@@ -66,14 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Names of files may hold what a terminal's encoding has no sign for.
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
-        words = sys.argv[1:] if arguments is None else arguments
-        args = _parser(words).parse_args(words)
-        lasting = args.verbose or any(getattr(args, name, False) for name in ("lasting", "watch"))
-        logging.basicConfig(stream=sys.stderr, level=logging.INFO, format=LOG if lasting else "lapsed: %(message)s")
-        if args.verbose:
-            logging.getLogger("lapsed").setLevel(logging.DEBUG)
-        status = int(args.func(args))
-        sys.stdout.flush()
+        return _run(sys.argv[1:] if arguments is None else arguments)
     except UserError as error:
         print(f"lapsed: {error}", file=sys.stderr)
         return BAD_INPUT
@@ -97,6 +90,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("lapsed: interrupted", file=sys.stderr)
         return INTERRUPTED
+
+
+def _run(words: Sequence[str]) -> int:
+    args = _parser(words).parse_args(words)
+    lasting = args.verbose or any(getattr(args, name, False) for name in ("lasting", "watch"))
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format=LOG if lasting else "lapsed: %(message)s")
+    if args.verbose:
+        logging.getLogger("lapsed").setLevel(logging.DEBUG)
+    status = int(args.func(args))
+    sys.stdout.flush()
     return status
 
 
