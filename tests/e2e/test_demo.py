@@ -24,7 +24,7 @@ def test_the_demo_films_a_print_and_names_its_clips(tmp_path, camera):
         "5",
         "--json",
     ]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)
     assert (told["cues"], told["landed"], told["missed"]) == (5, 5, 0)
