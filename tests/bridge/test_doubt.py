@@ -69,6 +69,12 @@ def test_a_host_is_told_two_seconds_after_it_last_heard_anything_that_the_printe
     assert heard_by(bench, until=9.0) == [(3.5, busy), (5.5, busy), (7.5, busy)]
 
 
+def test_a_hold_after_a_long_silence_begins_without_a_busy_line():
+    bench = printing()
+    begun(bench, SQUARES[FIRSTS[1]], now=100.0)
+    assert [now for now, _ in heard_by(bench, until=105.0)] == [102.0, 104.0]
+
+
 def test_a_host_is_told_nothing_in_the_middle_of_a_line_of_the_printers():
     bench = printing()
     bench.relay.printer(b"T:2", 0.9)
