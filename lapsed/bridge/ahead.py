@@ -6,9 +6,9 @@ the next move. Between two layers that is a fraction of the lines, and none whil
 
 import re
 
-MOST_BEHIND = 4 * 1024
+MOST_BEHIND = 2 * 1024
 """Bytes that may be unread while a host waits for answers: what has to be read before the next layer takes no longer
-than half a millisecond."""
+than a quarter of a millisecond."""
 
 MOST_UNREAD = 1024 * 1024
 """Bytes kept for reading from a host that waits for no answers; a line of 250 000 baud takes 40 s for them."""
