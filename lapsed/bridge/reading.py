@@ -178,7 +178,8 @@ class Reading:
         """Take in one line as it goes to the printer; what it means beyond itself."""
         if self._plain:
             words = plain.words(raw)
-            if words is not None:
+            # A line asked for again may lead back to other modes, in which it is not plain.
+            if words is not None and (words[0] is None or int(words[0]) != self._asked):
                 return self._plainly(raw, words)
         line = parse(raw.decode("latin-1"), self._dialect)
         self.moves = False
@@ -200,16 +201,12 @@ class Reading:
         """Take in a plain move: what `parse`, `advance` and the rest make of it, in a third of the time."""
         number, first_feed, x, y, z, e, feed, claimed = words
         self.moves = False
-        mark = self._base, self._at, self._modes
         if number is not None:
             if claimed is not None and plain.checksum(raw) != int(claimed):
                 return ()
-            at = int(number)
-            if self._expected is not None and at != self._expected:
+            if not self._in_turn(int(number)):
                 return ()
-            self._marks.append((at, mark))
-            self._expected = at + 1
-        self._before = mark
+        self._before = self._base, self._at, self._modes
         self.moves = True
         x0, y0, z0, e0, feed_mm_min, primed = self._at
         x1 = x0 if x is None else float(x)
@@ -229,12 +226,14 @@ class Reading:
     def rewind(self, number: int) -> None:
         """The printer asks for the lines from `number` on again: what was read of them has not happened.
 
-        A second request for the same changes nothing: if they have come again meanwhile it was for one that was under
-        way before, or they come once more, and are known.
+        A second request for a line that has come again meanwhile may be for one that was under way before it: whether
+        they have to be read anew is told by that line's coming once more.
         """
-        if number == self._asked:
-            return
-        self._asked = number
+        if number != self._asked or all(at != number for at, _ in self._marks):
+            self._asked = number
+            self._step_back(number)
+
+    def _step_back(self, number: int) -> None:
         for index, (at, (base, spot, modes)) in enumerate(self._marks):
             if at == number:
                 self._keep(base, spot)
@@ -258,10 +257,16 @@ class Reading:
             self._expected = (int(told) if told is not None else line.number) + 1
             self._asked = None
             return True
-        if self._expected is not None and line.number != self._expected:
-            return False
-        self._marks.append((line.number, (self._base, self._at, self._modes)))
-        self._expected = line.number + 1
+        return self._in_turn(line.number)
+
+    def _in_turn(self, number: int) -> bool:
+        """Whether the printer awaits the line of this number; if so, it is marked."""
+        if self._expected is not None and number != self._expected:
+            if number != self._asked:
+                return False
+            self._step_back(number)
+        self._marks.append((number, (self._base, self._at, self._modes)))
+        self._expected = number + 1
         return True
 
     def _heed(self, code: str, line: Line) -> None:

@@ -385,6 +385,22 @@ def test_a_second_request_for_a_line_is_read_by_whether_that_line_comes_once_mor
     assert (reading.state.position.x, reading.state.position.y, reading.state.absolute) == (11, 9, True)
 
 
+@pytest.mark.parametrize("first", [5, 6])
+def test_lines_that_a_printer_refused_after_its_second_request_are_read_anew_when_they_come_again(first):
+    lines = [framed(number, text) for number, text in enumerate((*STATED, "G91", "G1 X1", "G90", "G1 X30"))]
+    reading = Reading(Dialect())
+    for raw in lines:
+        reading.read(raw)
+    for _ in range(3):
+        reading.rewind(first)
+        for raw in lines[first:]:
+            reading.read(raw)
+    reading.rewind(first)
+    for raw in lines[first:-1]:
+        reading.read(raw)
+    assert (reading.state.position.x, reading.state.absolute) == (11, True)
+
+
 @pytest.mark.parametrize("held", [True, False])
 def test_nothing_is_parked_after_an_emergency_stop_until_every_axis_was_homed(held):
     bench = printing()
