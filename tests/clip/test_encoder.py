@@ -3,6 +3,7 @@ from typing import Any
 import av
 import pytest
 
+from lapsed.clip.codec import CODECS, Effort
 from lapsed.clip.encoder import Row
 
 
@@ -45,3 +46,8 @@ def test_a_track_of_two_frames_is_decoded_as_it_is_shown() -> None:
     row.add([packet(0, -9), packet(1, -8)])
     row.end()
     assert seen == [(0, 0), (1, 1)]
+
+
+def test_av1_is_encoded_alike_on_any_number_of_cores() -> None:
+    one, many = (CODECS["av1"].options(Effort(18, "medium", 10, threads)) for threads in (1, 8))
+    assert one == many
