@@ -9,14 +9,15 @@ from pathlib import Path
 from typing import Any
 
 from lapsed import clock
+from lapsed.decide import state as s
 from lapsed.errors import BugError, LapsedError, TakeEndedError, UserError
 from lapsed.ledger import Ledger
-from lapsed.model import Note, Outcome, PrintInfo
+from lapsed.model import Missed, Note, Outcome, PrintInfo
 from lapsed.settings import Printer, Store
 from lapsed.take import reader, recovery, space, thinning
 from lapsed.take.journal import boot_id
 from lapsed.take.reader import TakeView
-from lapsed.take.records import HoldCleared, HoldNoted, Noted, Record
+from lapsed.take.records import CameraNoted, CueNoted, HoldCleared, HoldNoted, Noted, Record, StepNoted
 
 log = logging.getLogger(__name__)
 
@@ -265,3 +266,20 @@ def _silent_s(folder: Path, now: clock.Stamp) -> float:
     """Seconds since the take's last row; without end where the machine was started anew meanwhile."""
     boot, last_s = reader.reading(folder, lambda db: (reader.meta_of(db).get("boot"), reader.last_s(db)))
     return now.mono_s - last_s if boot == boot_id() and last_s is not None else float("inf")
+
+
+def records_of(action: s.Action) -> tuple[Record, ...]:
+    """What the journal keeps of a decision. Raises BugError for one that is none of the journal's."""
+    now = clock.stamp()
+    match action:
+        case s.WriteCue(cue):
+            return (CueNoted(cue, now),)
+        case s.WriteStep(shot, step):
+            return (StepNoted(shot, step, now),)
+        case s.WriteMissed(shot, cameras, reason):
+            log.warning("shot %d missed: %s", shot, reason)
+            return tuple(CameraNoted(Missed(shot, camera, now.mono_s, reason), now) for camera in cameras)
+        case s.WriteNote(note):
+            return (Noted(note, now),)
+        case _:
+            raise BugError(f"nothing carries out {action}")

@@ -17,7 +17,7 @@ from lapsed.camera.keeper import Starts
 from lapsed.cameras import Cameras
 from lapsed.decide import director
 from lapsed.decide import state as s
-from lapsed.errors import BugError, LapsedError, RetryError, TakeEndedError, UserError
+from lapsed.errors import LapsedError, RetryError, TakeEndedError, UserError
 from lapsed.holds import Holds
 from lapsed.ledger import Ledger
 from lapsed.model import (
@@ -35,10 +35,10 @@ from lapsed.model import (
 )
 from lapsed.now import PrinterNow, Told
 from lapsed.onlooker import Onlooker
-from lapsed.recorder import LeftOpen, Recorder
+from lapsed.recorder import LeftOpen, Recorder, records_of
 from lapsed.rules import rules_of
 from lapsed.settings import Printer, Store
-from lapsed.take.records import CameraNoted, CueNoted, Kept, Noted, PrintNoted, Record, StepNoted
+from lapsed.take.records import CameraNoted, Kept, Noted, PrintNoted
 
 log = logging.getLogger(__name__)
 
@@ -294,7 +294,7 @@ class Runner:
             case s.Hold() | s.Ask() | s.Plan() | s.SendLeave() | s.SendBack() | s.Resume() | s.HoldOver():
                 self._holds.carry_out(action)
             case _:
-                self._recorder.write(*_records(action))
+                self._recorder.write(*records_of(action))
 
     def _release(self, shot: int, by_s: float) -> None:
         take = self._recorder.take
@@ -393,19 +393,3 @@ class Runner:
         self._tasks.discard(task)
         if not task.cancelled() and task.exception() is not None:
             log.error("%s: a task failed", self.name, exc_info=task.exception())
-
-
-def _records(action: s.Action) -> tuple[Record, ...]:
-    now = clock.stamp()
-    match action:
-        case s.WriteCue(cue):
-            return (CueNoted(cue, now),)
-        case s.WriteStep(shot, step):
-            return (StepNoted(shot, step, now),)
-        case s.WriteMissed(shot, cameras, reason):
-            log.warning("shot %d missed: %s", shot, reason)
-            return tuple(CameraNoted(Missed(shot, camera, now.mono_s, reason), now) for camera in cameras)
-        case s.WriteNote(note):
-            return (Noted(note, now),)
-        case _:
-            raise BugError(f"nothing carries out {action}")

@@ -290,7 +290,7 @@ def test_a_sheet_that_can_t_be_written_leaves_the_clips(takes_of: Callable, monk
 
 
 CHILD = """
-import sys
+import signal, sys
 from pathlib import Path
 from types import SimpleNamespace
 from lapsed.clip.footage import footage_of_folder
@@ -302,6 +302,7 @@ def told(progress):
     print(progress.done, flush=True)
     if progress.done == 3:
         sys.stdin.readline()
+signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where a shell runs the tests in the background
 stitch(footage_of_folder(Path(sys.argv[1])), [Clip(name="c", length_s=60.0)], None, told)
 """
 
