@@ -7,7 +7,7 @@ median keeps the growing part, whose tiles change one after another, from being 
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -63,13 +63,21 @@ def even(lights: Sequence[Light | None], course: Course) -> tuple[Evened, ...]:
     known = [light for light in lights if light is not None]
     if len(at) < _LEAST:
         return tuple(Evened() for _ in lights)
-    tiles = np.array([light.tiles for light in known], np.float64).reshape(len(known), -1, 3)
-    channels = tiles if course.colour else tiles @ _LUMA[:, None]
-    departs = np.stack([flicker(np.array(at), channels[:, :, k], course.span) for k in range(channels.shape[2])], 1)
+    views = np.eye(3) if course.colour else [_LUMA]
+    departs = np.stack([flicker(np.array(at), _channel(known, view), course.span) for view in views], 1)
     evened = [Evened() for _ in lights]
     for index, light, off in zip(at, known, departs, strict=True):
         evened[index] = _evened(light, off, course)
     return tuple(evened)
+
+
+def _channel(lights: Sequence[Light], view: Floats) -> Floats:
+    """The tiles' light in one channel, (frames, tiles), which `view` makes of red, green and blue."""
+    tiles = np.empty((len(lights), len(lights[0].tiles) // 3))
+    for part in _chunks(len(lights)):
+        colours = np.array([light.tiles for light in lights[part]], np.float64)
+        tiles[part] = colours.reshape(len(colours), -1, 3) @ view
+    return tiles
 
 
 def _evened(light: Light, off: Floats, course: Course) -> Evened:
@@ -91,8 +99,9 @@ def flicker(at: NDArray[np.int_], tiles: Floats, span: int) -> Floats:
 
     `at` are the frames' places in the sequence.
     """
-    course = np.log(tiles + _FLOOR)
     voice = _voices(tiles)
+    course = tiles + _FLOOR
+    np.log(course, out=course)
     off = np.zeros(len(course))
     ends = [0, *_switches(course, voice), len(course)]
     for first, last in pairwise(ends):
@@ -104,7 +113,8 @@ def _departure(at: NDArray[np.int_], course: Floats, voice: Floats, span: int) -
     off = np.zeros(len(course))
     say = np.ones(len(course))
     for _ in range(_ROUNDS):
-        off = _median(course - smooth(at, course, say, span), voice)
+        for part in _chunks(len(course)):
+            off[part] = _median(course[part] - _smooth(at, course, say, span, part), voice)
         spread = 6 * max(float(np.median(np.abs(off))), _FAINT)
         say = np.clip(1 - (off / spread) ** 2, 1e-6, None) ** 2
     return off
@@ -117,9 +127,14 @@ def _switches(course: Floats, voice: Floats) -> list[int]:
     """
     if len(course) < 2 * _AGREE:
         return []
-    steps = _median(np.diff(course, axis=0), voice)
-    windows = np.median(np.lib.stride_tricks.sliding_window_view(course, _AGREE, axis=0), axis=2)
-    jumps = _median(windows[_AGREE:] - windows[:-_AGREE], voice)  # at frame k + _AGREE
+    steps = np.empty(len(course) - 1)
+    for part in _chunks(len(steps)):
+        steps[part] = _median(np.diff(course[part.start : part.stop + 1], axis=0), voice)
+    jumps = np.empty(len(course) - 2 * _AGREE + 1)  # at frame k + _AGREE
+    for part in _chunks(len(jumps)):
+        rows = course[part.start : part.stop + 2 * _AGREE - 1]
+        windows = np.median(np.lib.stride_tricks.sliding_window_view(rows, _AGREE, axis=0), axis=2)
+        jumps[part] = _median(windows[_AGREE:] - windows[:-_AGREE], voice)
     usual = 1.4826 * float(np.median(np.abs(steps)))
     found: list[int] = []
     tall = np.flatnonzero(np.abs(jumps) >= max(_SWITCH, _STANDS_OUT * usual))
@@ -131,22 +146,22 @@ def _switches(course: Floats, voice: Floats) -> list[int]:
     return sorted(found)
 
 
-def smooth(at: NDArray[np.int_], values: Floats, say: Floats, span: int) -> Floats:
+def _chunks(length: int) -> Iterator[slice]:
+    return (slice(first, min(first + _CHUNK, length)) for first in range(0, length, _CHUNK))
+
+
+def _smooth(at: NDArray[np.int_], values: Floats, say: Floats, span: int, part: slice) -> Floats:
     """Local parabolas through columns of `values`, by tricube weights over `span` frames times each frame's `say`.
 
     Straight lines would flatten a wave of the light; at the ends the parabola goes on over the frames that there are.
     """
     half = max(2, min(span, 2 * len(at)) // 2)
-    near = np.arange(-half, half + 1)
-    smoothed = np.empty_like(values)
-    for first in range(0, len(at), _CHUNK):
-        index = np.arange(first, min(first + _CHUNK, len(at)))[:, None] + near
-        there = (index >= 0) & (index < len(at))
-        index = np.clip(index, 0, len(at) - 1)
-        away = (at[index] - at[index[:, half]][:, None]) / (half + 1)
-        weight = np.clip(1 - np.abs(away) ** 3, 0, None) ** 3 * say[index] * there
-        smoothed[index[:, half]] = (_parabola(away, weight)[:, None] @ values[index])[:, 0]
-    return smoothed
+    index = np.arange(part.start, part.stop)[:, None] + np.arange(-half, half + 1)
+    there = (index >= 0) & (index < len(at))
+    index = np.clip(index, 0, len(at) - 1)
+    away = (at[index] - at[index[:, half]][:, None]) / (half + 1)
+    weight = np.clip(1 - np.abs(away) ** 3, 0, None) ** 3 * say[index] * there
+    return np.asarray((_parabola(away, weight)[:, None] @ values[index])[:, 0])
 
 
 def _parabola(away: Floats, weight: Floats) -> Floats:
@@ -161,7 +176,7 @@ def _parabola(away: Floats, weight: Floats) -> Floats:
 
 def _voices(tiles: Floats) -> Floats:
     """How much each tile has to say: little where it is nearly black, where noise and flare rule, or clipped."""
-    level = np.median(tiles, axis=0)
+    level = np.array([np.median(tile) for tile in tiles.T])  # one by one: it takes a copy
     voice = np.minimum(level / 0.01, 1) * np.where(level < 0.9, 1, 0.05)
     return np.asarray(np.maximum(voice, 1e-3))
 

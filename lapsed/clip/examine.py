@@ -163,7 +163,7 @@ def examine(
         Job(name, picture.size_bytes, _changed_ns(picture.path))
         for name, picture in zip(names, sifted.kept, strict=True)
     ]
-    places = (target, footage.folder / "clips")
+    places = {place.resolve(): place for place in (target, footage.folder / "clips")}.values()
     known = max((judged.load(place / judged.FILE, header) for place in places), key=len)
     found = judge(jobs, footage.folder, header, known, told, workers=workers)
     if found != known or not (target / judged.FILE).exists():

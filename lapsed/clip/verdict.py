@@ -6,6 +6,7 @@ it is never left out unasked.
 """
 
 import math
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -63,6 +64,7 @@ def rule(
     proposed: list[Verdict] = []
     kept: list[Verdict] = []
     by_index = {verdict.index: verdict for verdict in found}
+    alike = Counter(verdict.fault for verdict in found)
     for index in sorted(set(by_index) | set(drop)):
         verdict = by_index.get(index)
         if verdict is not None and verdict.fault == "broken":
@@ -73,8 +75,7 @@ def rule(
         elif verdict is not None and index in keep:
             kept.append(verdict)
         elif verdict is not None:
-            alike = sum(other.fault == verdict.fault for other in found)
-            outlier = alike <= max(1, _FEW * frames)
+            outlier = alike[verdict.fault] <= max(1, _FEW * frames)
             (left_out if verdict.fault in leave_out and outlier else proposed).append(verdict)
     return Ruling(tuple(left_out), tuple(proposed), tuple(kept))
 

@@ -1,3 +1,4 @@
+import tracemalloc
 from array import array
 from dataclasses import replace
 from fractions import Fraction
@@ -163,3 +164,19 @@ def test_frames_without_light_stay_and_leave_no_mark() -> None:
     assert evened[25].light_ev is None
     assert evened[24].gain[0] == pytest.approx(whole[24].gain[0], abs=0.01)
     assert replace(evened[0], gain=NEUTRAL).trend_ev is not None
+
+
+def test_what_evening_takes_for_each_frame_fits_a_hundred_thousand_into_a_small_computer() -> None:
+    random = np.random.default_rng(1)
+
+    def peak(frames: int) -> int:
+        tiles = [array("f", 0.2 + 0.01 * random.random(144)) for _ in range(frames)]
+        lights = [Light(0.2, 0.1, 0.2, 0.8, 0.0, 0.0, 0.9, 0.3, each, "") for each in tiles]
+        tracemalloc.start()
+        even(lights, Course())
+        most = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return most
+
+    each = (peak(2500) - peak(500)) / 2000  # what the chunks take stays the same
+    assert 100_000 * each < 150_000_000
