@@ -84,7 +84,7 @@ def _one_take(folder: Path, *, as_json: bool) -> int:
     missed = [shot for shot in view.shots if shot.outcome == "missed"]
     for shot in missed:
         print(f"missed   shot {shot.cue} of {shot.camera}: {shot.reason}")
-    for event in view.news:
+    for event in reader.news(view.events):
         print(f"event    {_local(event.utc)} {event.text}")
     return 0
 

@@ -15,7 +15,7 @@ from lapsed.model import CameraEvent, CameraTold, Exposed, Landed, LinkDown, Mis
 from lapsed.now import CameraNow, ClipNow, FrameNow, PrinterNow, PrintNow, ShotNow, TakeNow, Trouble
 from lapsed.settings import Cadence, Printer
 from lapsed.supplies import Supplies, learnt
-from lapsed.take.reader import TakeView
+from lapsed.take.digest import Digest
 
 MOST_FATES = 16
 
@@ -115,27 +115,20 @@ class Onlooker:
         self.last_frame, self.trouble, self.began_utc = None, None, stamp.utc
         self.noticed.clear()
 
-    def go_on(self, take: TakeView, stamp: Stamp) -> None:
+    def go_on(self, take: Digest, stamp: Stamp) -> None:
         """A take that an earlier daemon began goes on."""
-        self.begin(stamp, max((cue.number for cue in take.cues), default=0))
-        self.began_utc = take.started_utc or ""
+        self.begin(stamp, take.cues)
+        self.began_utc = take.began_utc or ""
         for camera in take.cameras:
             lost = learnt(take, camera)
             if lost is not None:
                 self.supplies.taught[camera] = lost
-        for shot in take.shots:
-            match shot.outcome:
-                case "landed":
-                    self.landed[shot.camera] += 1
-                    utc = shot.ended_utc or ""
-                    if shot.files and (self.last_frame is None or shot.cue >= self.last_frame.shot):
-                        self.last_frame = FrameNow(shot.camera, shot.cue, shot.files[0], utc, shot.size_bytes or 0)
-                case "missed":
-                    self.missed[shot.camera] += 1
-                case "on card":
-                    self.on_card[shot.camera] += 1
-                case _:
-                    pass
+            for outcome, counter in (("landed", self.landed), ("missed", self.missed), ("on card", self.on_card)):
+                counter[camera] = take.counts.get((camera, outcome), 0)
+        for shot in take.newest.values():
+            if shot.files and (self.last_frame is None or shot.cue >= self.last_frame.shot):
+                size = shot.size_bytes or 0
+                self.last_frame = FrameNow(shot.camera, shot.cue, shot.files[0], shot.ended_utc or "", size)
 
     def went_wrong(self, text: str, stamp: Stamp) -> None:
         """Something a person should know of; the hook is told once of each, until the next take."""

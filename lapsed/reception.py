@@ -20,7 +20,8 @@ from lapsed.now import DiskNow, Now, PrinterNow
 from lapsed.runner import Runner
 from lapsed.settings import Settings
 from lapsed.stitcher import Stitcher
-from lapsed.take import reader, space
+from lapsed.take import space
+from lapsed.take.digest import digest
 from lapsed.web.bell import Bell
 from lapsed.web.takes import NotHereError
 from lapsed.web.words import CheckLine, Checks, Clips, ClipShape, Done, SignalWish, StitchWish
@@ -199,7 +200,7 @@ class Reception:
             raise UserError(f"{take.name} is still being filmed; end the take first")
         if self._stitcher.works_on(take):
             raise UserError(f"{take.name} is being stitched, or waits for it; delete it afterwards")
-        view = await asyncio.to_thread(reader.read_take, take)
+        shots = sum((await asyncio.to_thread(digest, take)).counts.values())
         handle = await _alone(take)
         try:
             await asyncio.to_thread(shutil.rmtree, take)
@@ -208,7 +209,7 @@ class Reception:
         finally:
             os.close(handle)
         self.bell.ring()
-        return Done(text=f"{take.name} and its {len(view.shots)} shots are deleted")
+        return Done(text=f"{take.name} and its {shots} shots are deleted")
 
     def _filmed(self) -> set[str | None]:
         takes = (runner.now().take for runner in self._runners.values())

@@ -15,8 +15,8 @@ from lapsed.ledger import Ledger
 from lapsed.model import Missed, Note, Outcome, PrintInfo
 from lapsed.settings import Printer, Store
 from lapsed.take import reader, recovery, space, thinning
+from lapsed.take.digest import Digest, digest
 from lapsed.take.journal import boot_id
-from lapsed.take.reader import TakeView
 from lapsed.take.records import CameraNoted, CueNoted, HoldCleared, HoldNoted, Noted, Record, StepNoted
 
 log = logging.getLogger(__name__)
@@ -43,7 +43,7 @@ class LeftOpen:
     """
 
     take: recovery.Recovered
-    view: TakeView
+    digest: Digest
     silent_s: float
     refusal: TakeEndedError | None = None
 
@@ -122,13 +122,13 @@ class Recorder:
         except TakeEndedError as error:
             refusal = error
             take = await asyncio.to_thread(recovery.glimpse, folder, stamp)
-        view = await asyncio.to_thread(reader.read_take, folder)
+        so_far = await asyncio.to_thread(digest, folder)
         if refusal is None:
             self._take = Ledger.going_on(folder, self._cameras, self._trouble, take.since_s)
             log.info("take %s goes on after cue %d", folder.name, take.cues)
         else:
             self._failing = folder
-        return LeftOpen(take, view, silent_s, refusal)
+        return LeftOpen(take, so_far, silent_s, refusal)
 
     def open(self, info: PrintInfo) -> Ledger:
         """A new take of the print `info`."""

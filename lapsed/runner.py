@@ -118,7 +118,7 @@ class Runner:
         """
         left = await self._recorder.left_open()
         if left is not None:
-            self._onlooker.go_on(left.view, clock.stamp())
+            self._onlooker.go_on(left.digest, clock.stamp())
             self._go_on(left)
             self.refusal = left.refusal
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from lapsed import clock, stitch_job
 from lapsed.errors import RetryError, UserError
 from lapsed.now import StitchNow, Told, Trouble
-from lapsed.take import reader
+from lapsed.take.digest import digest
 
 log = logging.getLogger(__name__)
 
@@ -144,8 +144,8 @@ async def _end(job: stitch_job.Job) -> None:
 def _on_card(take: Path) -> bool:
     """Whether the take's main camera has left its frames on the card, and none has been ingested."""
     try:
-        view = reader.read_take(take)
+        so_far = digest(take)
     except UserError:
         return False  # what is wrong with it is for the stitching to say
-    outcomes = {shot.outcome for shot in view.shots if shot.camera == view.cameras[0]}
-    return "on card" in outcomes and "landed" not in outcomes
+    main = so_far.cameras[0]
+    return (main, "on card") in so_far.counts and (main, "landed") not in so_far.counts

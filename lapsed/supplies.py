@@ -8,7 +8,7 @@ from datetime import datetime
 from lapsed.camera import battery
 from lapsed.camera.battery import Loss, Outlook, Reading, Wanted
 from lapsed.model import CameraTold, Landed, Verdict
-from lapsed.take.reader import TakeView
+from lapsed.take.digest import Digest
 
 LEAST_APART_S = 60.0
 """A battery that wavers between two readings does so every few seconds, for days."""
@@ -103,15 +103,15 @@ def _room(what: str, named: str, room_mb: float, bytes_each: Iterable[float], wa
         yield what, f"{named} has room for {fits} more shots of {shot_mb:.1f} MB, and {wanted} are still to come"
 
 
-def learnt(view: TakeView, camera: str) -> Loss | None:
-    """What the journal of a take tells of the loss of the camera's battery."""
-    begun = [at_s for cue in view.cues if (at_s := _seconds(cue.utc)) is not None]
+def learnt(take: Digest, camera: str) -> Loss | None:
+    """What a take tells of the loss of the camera's battery."""
+    begun = [at_s for utc in take.cued_utc if (at_s := _seconds(utc)) is not None]
     readings = []
-    for event in view.events:
-        at_s, percent = _seconds(event.utc), event.data.get("charge_percent")
-        if at_s is not None and isinstance(percent, int) and event.data.get("camera") == camera:
+    for charged, utc, percent in take.charges:
+        at_s = _seconds(utc)
+        if at_s is not None and charged == camera:
             readings.append(Reading(at_s, bisect(begun, at_s), percent))
-    end_s = _seconds(view.ended_utc) or max([*begun, *(reading.at_s for reading in readings)], default=0.0)
+    end_s = _seconds(take.ended_utc) or max([*begun, *(reading.at_s for reading in readings)], default=0.0)
     return battery.loss(readings, end_s, len(begun))
 
 

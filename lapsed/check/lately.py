@@ -8,7 +8,7 @@ from lapsed.check.facts import Lately
 from lapsed.errors import UserError
 from lapsed.settings import Printer, ReleaseCamera
 from lapsed.take import reader, schema
-from lapsed.take.reader import TakeView
+from lapsed.take.digest import Digest, digest
 
 MOST_LOOKED_AT = 20
 """Newest takes among which one of the printer is looked for."""
@@ -32,15 +32,15 @@ def lately(store: Path, printer: str, camera: str) -> Lately:
     for folder in folders[:MOST_LOOKED_AT]:
         try:
             if reader.reading(folder, reader.meta_of).get("printer") == printer:
-                view = reader.read_take(folder)
-                if any(shot.camera == camera and shot.outcome for shot in view.shots):
-                    return of(view, camera)
+                take = digest(folder)
+                if any(name == camera for name, _ in take.counts):
+                    return of(take, camera)
         except UserError:
             continue
     return Lately()
 
 
-def of(view: TakeView, camera: str) -> Lately:
+def of(take: Digest, camera: str) -> Lately:
     """What the take tells of `camera`."""
-    sizes = [shot.size_bytes for shot in view.shots if shot.camera == camera and shot.size_bytes]
-    return Lately(sizes[-1] if sizes else None, supplies.learnt(view, camera))
+    newest = take.newest.get(camera)
+    return Lately((newest.size_bytes or None) if newest is not None else None, supplies.learnt(take, camera))

@@ -7,7 +7,7 @@ folder, the answer is a value or a UserError with one sentence.
 import json
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, fields
 from pathlib import Path, PurePosixPath
@@ -22,6 +22,11 @@ from lapsed.take.name import began_by_name
 T = TypeVar("T")
 
 _PICTURES = (".jpg", ".jpeg")
+
+_SHOT = (
+    "cue, camera, ordered_s, ordered_utc, released_s, released_utc, exposed_s, exposed_utc, ended_s, ended_utc, "
+    "outcome, reason, files, size_bytes"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,27 +111,9 @@ class TakeView:
 
     def frames(self, camera: str) -> tuple[Frame, ...]:
         """The landed pictures of `camera` in the order of their shots; of a raw and JPEG pair, the JPEG."""
-        return tuple(self.each_frame(camera))
-
-    def each_frame(self, camera: str) -> Iterator[Frame]:
-        """The same one by one, for a process that has no room for ten thousand paths."""
         cues = {cue.number: cue for cue in self.cues}
-        for shot in self.shots:
-            if shot.camera == camera and shot.outcome == "landed" and shot.files:
-                yield _frame(self.folder, shot, cues.get(shot.cue))
-
-    @property
-    def news(self) -> tuple[EventView, ...]:
-        """The events but those in which a camera that was ready is still so, with less in its battery, say."""
-        ready: dict[object, object] = {}
-        news = []
-        for event in self.events:
-            camera, now = event.data.get("camera"), event.data.get("ready")
-            if event.kind != "camera" or not (now and ready.get(camera)):
-                news.append(event)
-            if event.kind == "camera":
-                ready[camera] = now
-        return tuple(news)
+        landed = (shot for shot in self.shots if shot.camera == camera and shot.outcome == "landed" and shot.files)
+        return tuple(frame_of(self.folder, shot, cues.get(shot.cue)) for shot in landed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +203,52 @@ def print_of(meta: Mapping[str, Any]) -> PrintInfo:
     return PrintInfo(**{key: value for key, value in meta["print"].items() if key in known})
 
 
+def shots(db: sqlite3.Connection, where: str = "true", *values: str) -> Iterator[ShotView]:
+    """The shots, or those that a clause of SQL picks, by cue and camera."""
+    sql = f"SELECT {_SHOT} FROM shot WHERE {where} ORDER BY cue, camera"  # noqa: S608 - every clause is ours
+    return (ShotView(*(*row[:12], _files(row[12]), row[13])) for row in db.execute(sql, values))
+
+
+def cues(db: sqlite3.Connection) -> Iterator[CueView]:
+    """The cues by their numbers."""
+    whys = {str(why): why for why in Why}
+    rows = db.execute(
+        "SELECT number, why, layer, height_mm, utc, mono_s, held_s, parked_s, returned_s, resumed_s "
+        "FROM cue ORDER BY number"
+    )
+    return (CueView(row[0], whys.get(row[1]), *row[2:]) for row in rows)
+
+
+def events(db: sqlite3.Connection) -> Iterator[EventView]:
+    """The events in their order."""
+    rows = db.execute("SELECT utc, mono_s, kind, text, data FROM event ORDER BY id")
+    return (EventView(*(*row[:4], json.loads(row[4]))) for row in rows)
+
+
+def news(events: Iterable[EventView]) -> Iterator[EventView]:
+    """The events but those in which a camera that was ready is still so, with less in its battery, say."""
+    ready: dict[object, object] = {}
+    for event in events:
+        camera, now = event.data.get("camera"), event.data.get("ready")
+        if event.kind != "camera" or not (now and ready.get(camera)):
+            yield event
+        if event.kind == "camera":
+            ready[camera] = now
+
+
+def frame_of(folder: Path, shot: ShotView, cue: CueView | None) -> Frame:
+    """The picture of a landed shot; of a raw and JPEG pair, the JPEG."""
+    name = next((name for name in shot.files if name.lower().endswith(_PICTURES)), shot.files[0])
+    return Frame(
+        path=folder / name,
+        shot=shot.cue,
+        layer=cue.layer if cue else None,
+        height_mm=cue.height_mm if cue else None,
+        utc=shot.exposed_utc or shot.ended_utc,
+        mono_s=shot.exposed_s if shot.exposed_s is not None else shot.ended_s,
+    )
+
+
 def cameras_of(meta: Mapping[str, Any], seen: set[str]) -> tuple[str, ...]:
     """The names of a take's cameras: those it was begun with in their order, then others that left rows."""
     listed = tuple(map(str, meta.get("cameras") or ()))
@@ -257,26 +290,7 @@ def _name(error: sqlite3.Error) -> str:
 
 
 def _view(folder: Path, db: sqlite3.Connection) -> TakeView:
-    meta = meta_of(db)
-    shots = tuple(
-        ShotView(*(*row[:12], _files(row[12]), row[13]))
-        for row in db.execute(
-            "SELECT cue, camera, ordered_s, ordered_utc, released_s, released_utc, exposed_s, exposed_utc, ended_s, "
-            "ended_utc, outcome, reason, files, size_bytes FROM shot ORDER BY cue, camera"
-        )
-    )
-    whys = {str(why): why for why in Why}
-    cues = tuple(
-        CueView(row[0], whys.get(row[1]), *row[2:])
-        for row in db.execute(
-            "SELECT number, why, layer, height_mm, utc, mono_s, held_s, parked_s, returned_s, resumed_s "
-            "FROM cue ORDER BY number"
-        )
-    )
-    events = tuple(
-        EventView(*(*row[:4], json.loads(row[4])))
-        for row in db.execute("SELECT utc, mono_s, kind, text, data FROM event ORDER BY id")
-    )
+    meta, every = meta_of(db), tuple(shots(db))
     return TakeView(
         name=folder.name,
         folder=folder,
@@ -286,10 +300,10 @@ def _view(folder: Path, db: sqlite3.Connection) -> TakeView:
         ended_utc=meta.get("ended_utc"),
         outcome=_outcome(meta),
         reason=meta.get("reason", ""),
-        cameras=cameras_of(meta, {shot.camera for shot in shots}),
-        cues=cues,
-        shots=shots,
-        events=events,
+        cameras=cameras_of(meta, {shot.camera for shot in every}),
+        cues=tuple(cues(db)),
+        shots=every,
+        events=tuple(events(db)),
     )
 
 
@@ -327,15 +341,3 @@ def _files(text: str | None) -> tuple[str, ...]:
         return ()
     names = [PurePosixPath(name) for name in json.loads(text)]
     return tuple(str(name) for name in names if not name.is_absolute() and ".." not in name.parts)
-
-
-def _frame(folder: Path, shot: ShotView, cue: CueView | None) -> Frame:
-    name = next((name for name in shot.files if name.lower().endswith(_PICTURES)), shot.files[0])
-    return Frame(
-        path=folder / name,
-        shot=shot.cue,
-        layer=cue.layer if cue else None,
-        height_mm=cue.height_mm if cue else None,
-        utc=shot.exposed_utc or shot.ended_utc,
-        mono_s=shot.exposed_s if shot.exposed_s is not None else shot.ended_s,
-    )

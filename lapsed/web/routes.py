@@ -268,7 +268,7 @@ class Routes:
 
 
 def _json(word: Word) -> Response:
-    return JSONResponse(word.model_dump())
+    return Response(word.model_dump_json(), media_type=JSON)
 
 
 def problem(status: int, text: str) -> Response:

@@ -4,10 +4,11 @@ All of it waits for the disk: call it in a thread.
 """
 
 import csv
+import sqlite3
 from pathlib import Path
 
 from lapsed.errors import UserError
-from lapsed.take import reader
+from lapsed.take import digest, reader
 from lapsed.take.name import frame_stem
 from lapsed.web.words import ClipFile, FrameName, JudgedFrame, MissedShot, TakeDetail, TakeLine, Takes
 
@@ -51,28 +52,32 @@ def folder_of(store: Path, name: str) -> Path:
 
 def detail(store: Path, name: str) -> TakeDetail:
     """One take."""
-    view = reader.read_take(folder_of(store, name))
-    main = view.cameras[0] if view.cameras else ""
+    folder = folder_of(store, name)
+    return reader.reading(folder, lambda db: _detail(folder, db))
+
+
+def _detail(folder: Path, db: sqlite3.Connection) -> TakeDetail:
+    meta, cameras = reader.meta_of(db), digest.cameras(db)
+    main = cameras[0] if cameras else ""
     return TakeDetail(
-        name=view.name,
-        print_name=view.print.name,
-        began_utc=view.started_utc,
-        ended_utc=view.ended_utc,
-        outcome=view.outcome,
-        reason=view.reason,
-        cameras=view.cameras,
+        name=folder.name,
+        print_name=reader.print_of(meta).name,
+        began_utc=meta.get("created_utc"),
+        ended_utc=meta.get("ended_utc"),
+        outcome=meta.get("outcome"),
+        reason=meta.get("reason", ""),
+        cameras=cameras,
         frames=tuple(
             FrameName(shot=frame.shot, layer=frame.layer, height_mm=frame.height_mm, utc=frame.utc)
-            for frame in view.each_frame(main)
+            for frame in digest.frames(folder, db, main)
         ),
         missed=tuple(
             MissedShot(shot=shot.cue, reason=shot.reason or "")
-            for shot in view.shots
-            if shot.camera == main and shot.outcome == "missed"
+            for shot in reader.shots(db, "camera = ? AND outcome = 'missed'", main)
         ),
-        judged=judged(view.folder / CLIPS / JUDGED, f"frames/{main}/"),
-        clips=clips(view.folder),
-        events=tuple(f"{event.utc} {event.text}" for event in view.news),
+        judged=judged(folder / CLIPS / JUDGED, f"frames/{main}/"),
+        clips=clips(folder),
+        events=tuple(f"{event.utc} {event.text}" for event in reader.news(reader.events(db))),
     )
 
 

@@ -1,5 +1,6 @@
 """What goes over the API: requests as strict models, answers as values; the OpenAPI description is made from them."""
 
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -142,7 +143,8 @@ class ClipFile(Word):
     size_bytes: int
 
 
-class FrameName(Word):
+@dataclass(frozen=True, slots=True)
+class FrameName:
     """A landed frame; `shot` is the cue's number."""
 
     shot: int
@@ -151,14 +153,16 @@ class FrameName(Word):
     utc: str | None
 
 
-class MissedShot(Word):
+@dataclass(frozen=True, slots=True)
+class MissedShot:
     """A shot of the main camera without a picture."""
 
     shot: int
     reason: str
 
 
-class JudgedFrame(Word):
+@dataclass(frozen=True, slots=True)
+class JudgedFrame:
     """What the last stitching thought of a frame that sticks out.
 
     `left_out` says whether it is in no clip, `by_hand` that a person decided so, and `broken` that it can't be kept,

@@ -15,8 +15,8 @@ from lapsed.model import CameraTold, Cue, Landed, LinkUp, Outcome, PrintInfo, Pr
 from lapsed.onlooker import Onlooker
 from lapsed.rules import rules_of
 from lapsed.settings import FeedLink, GphotoCamera, Printer
+from lapsed.take.digest import digest
 from lapsed.take.journal import Journal
-from lapsed.take.reader import read_take
 from lapsed.take.records import CameraNoted, CueNoted
 
 BEGAN = datetime(2026, 5, 4, 9, 30, tzinfo=UTC)
@@ -62,7 +62,7 @@ def test_the_newest_take_of_printer_and_camera_teaches_size_and_loss(take, tmp_p
 def test_a_daemon_that_goes_on_with_a_take_goes_on_with_what_it_taught(take):
     link = FeedLink(url="ws://a:1/")
     onlooker = Onlooker(whole := Printer(name="ottermole", link=link, camera=(GphotoCamera(),)))
-    onlooker.go_on(read_take(take([(0, 70), (1.01, 69), (2.01, 68), (3.01, 67)])), at(4))
+    onlooker.go_on(digest(take([(0, 70), (1.01, 69), (2.01, 68), (3.01, 67)])), at(4))
     onlooker.camera(CameraTold("main", ready=True, text="found", charge_percent=66), at(4))
     state = director.step(director.start(rules_of(whole)), LinkUp(), 0.0)[0]
     state = director.step(state, PrintStarted(PrintInfo("a.gcode", expected_s=36_000.0)), at(4).mono_s)[0]

@@ -1,6 +1,5 @@
 import shutil
 import sqlite3
-import tracemalloc
 from contextlib import closing
 from pathlib import Path
 
@@ -10,7 +9,7 @@ from lapsed.errors import UserError
 from lapsed.model import CameraTold, Outcome, PrintInfo, Why
 from lapsed.take import schema
 from lapsed.take.journal import Journal
-from lapsed.take.reader import Frame, list_takes, read_take
+from lapsed.take.reader import Frame, list_takes, news, read_take
 from lapsed.take.records import CameraNoted
 from lapsed.take.recovery import recover
 from lapsed.take.space import free_mb
@@ -36,7 +35,7 @@ def test_a_camera_that_stays_ready_is_no_news(tmp_path: Path, making) -> None:
             journal.submit(CameraNoted(event, making.stamp(1001.0 + number)))
     journal.close(Outcome.FINISHED, "", making.stamp(1010.0)).result(10)
     take = read_take(journal.folder)
-    assert [event.text for event in take.news] == ["battery 61%", "battery 61%", "asleep", "battery 59%"]
+    assert [event.text for event in news(take.events)] == ["battery 61%", "battery 61%", "asleep", "battery 59%"]
     assert len(take.events) == 6
 
 
@@ -165,24 +164,6 @@ def test_a_take_from_elsewhere_points_nowhere_outside_itself(tmp_path: Path, mak
     folder = closed(journal, making)
     alter(folder, f"UPDATE shot SET files = '[\"{name}\"]'")  # noqa: S608 - the test's own table of names
     assert read_take(folder).frames("main") == ()
-
-
-def test_frames_one_by_one_take_little_memory_however_many_there_are(tmp_path: Path, making) -> None:
-    journal = making.new(tmp_path)
-    journal.submit(*(record for number in range(1, 401) for record in making.shot(number))).result(10)
-    journal.leave().result(10)
-    take = read_take(journal.folder)
-    tracemalloc.start()
-    try:
-        held = sum(1 for _ in take.each_frame("main"))
-        singly = tracemalloc.get_traced_memory()[1]
-        tracemalloc.reset_peak()
-        frames = take.frames("main")
-        together = tracemalloc.get_traced_memory()[1]
-    finally:
-        tracemalloc.stop()
-    assert held == len(frames) == 400
-    assert singly < together / 3
 
 
 # ------------------------------------------------------------------------------------------------------- versions
