@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
 from itertools import accumulate, groupby
 from pathlib import PurePosixPath
 from typing import Annotated, Final, Literal
@@ -16,7 +17,7 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 from lapsed import refusal
 from lapsed.clip.arithmetic import seconds_of
 from lapsed.clip.conform import Turn, conform
-from lapsed.clip.orient import Rect, turned
+from lapsed.clip.orient import Rect, stored, turned
 from lapsed.clip.shape import Shape
 from lapsed.errors import UserError
 from lapsed.settings import Clip, CodecName, Colour, Corner, Rate
@@ -91,7 +92,7 @@ class Piece:
         return own, Look(self.mix.frame, _moved(self.crop, self.mix.shift_px), self.mix.gain)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots: each of many segments asks for what all pieces have to be looked at for
 class EditList:
     """All that is needed to stitch one clip from a folder of frames.
 
@@ -126,14 +127,29 @@ class EditList:
         """How long the clip lasts."""
         return seconds_of(self.frames, self.rate)
 
-    @property
+    @cached_property
     def fine(self) -> bool:
         """Whether it needs cropping on fractions of a pixel: for a move, a shift, or enlarging."""
         inner = self.size if self.place is None else self.place[2:]
         return any(
             window.width < inner[0] or any(side % 2 for side in (window.x, window.y, window.width, window.height))
-            for window in {look.window for piece in self.pieces for look in piece.looks}
+            for window in self._windows()
         )
+
+    @cached_property
+    def least(self) -> tuple[float, float]:
+        """The least width and the least height of what is cut out of any frame."""
+        return min(window.width for window in self._windows()), min(window.height for window in self._windows())
+
+    @cached_property
+    def lowest(self) -> float:
+        """The lowest row of the stored frames that can be seen."""
+        upright = turned(self.stored, self.orientation)
+        parts = (stored(window, upright, self.orientation) for window in self._windows())
+        return max(part.y + part.height for part in parts)
+
+    def _windows(self) -> Iterator[Rect]:
+        return (look.window for piece in self.pieces for look in piece.looks)
 
     @property
     def used(self) -> tuple[str, ...]:

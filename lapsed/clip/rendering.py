@@ -17,7 +17,7 @@ from lapsed.clip.codec import CODECS
 from lapsed.clip.decoding import BrokenFrameError, Decoded, Decoder, reduction
 from lapsed.clip.editlist import EditList, Look, Piece
 from lapsed.clip.lettering import lettered
-from lapsed.clip.orient import stored, turned
+from lapsed.clip.orient import turned
 from lapsed.clip.planes import Shaper
 from lapsed.clip.room import Room
 from lapsed.errors import UserError
@@ -172,15 +172,12 @@ class Rendering:
 def reduction_of(edit: EditList) -> int:
     """How much smaller the frames of a clip may be decoded, by the smallest crop of all."""
     size = edit.size if edit.place is None else edit.place[2:]
-    crops = [look.window for piece in edit.pieces for look in piece.looks]
+    width, height = edit.least
     # Fractions of a pixel want twice the pixels, or their places are not kept: measured, 0.17 px off without.
     spare = 2 if edit.fine else 1
-    return reduction((min(crop.width for crop in crops) / spare, min(crop.height for crop in crops) / spare), size)
+    return reduction((width / spare, height / spare), size)
 
 
 def rows_of(edit: EditList) -> int:
     """How many rows of the stored frames a clip shows any part of, with some to spare for what is scaled finely."""
-    upright = turned(edit.stored, edit.orientation)
-    parts = (stored(look.window, upright, edit.orientation) for piece in edit.pieces for look in piece.looks)
-    bottom = max(part.y + part.height for part in parts)
-    return min(16 * ceil((bottom + 32) / 16), edit.stored[1])
+    return min(16 * ceil((edit.lowest + 32) / 16), edit.stored[1])

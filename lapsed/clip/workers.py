@@ -6,6 +6,7 @@ import os
 import selectors
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import IO, Any
@@ -33,13 +34,15 @@ def encode(
     Each child is given up with this process, and this one ends them whatever goes wrong. Raises UserError.
     """
     waiting = list(segments)
-    done: dict[int, int] = {}
+    text = to_json(edit)
+    done = 0
+    of_segment: Counter[int] = Counter()
     with selectors.DefaultSelector() as selector, contextlib.ExitStack() as ending:
         running = 0
         while waiting or running:
             while waiting and running < processes:
                 segment = waiting.pop(0)
-                child = _start(edit, folder, segment, parts.draft(segment), processes)
+                child = _start(text, folder, segment, parts.draft(segment), processes)
                 ending.callback(_end, child)
                 assert child.stdout is not None  # noqa: S101 - for mypy: it is a pipe
                 selector.register(child.stdout, selectors.EVENT_READ, (child, segment))
@@ -48,8 +51,9 @@ def encode(
                 child, segment = key.data
                 word, value = _hear(child, segment)
                 if word == "done":
-                    done[segment.number] = value
-                    told(sum(done.values()))
+                    done += value - of_segment[segment.number]
+                    of_segment[segment.number] = value
+                    told(done)
                 elif word == "end":
                     parts.keep(segment, [Broken(frame, reason) for frame, reason in value])
                     selector.unregister(key.fileobj)
@@ -57,9 +61,9 @@ def encode(
                     running -= 1
 
 
-def _start(edit: EditList, folder: Path, segment: Segment, out: Path, processes: int) -> "subprocess.Popen[str]":
+def _start(edit: str, folder: Path, segment: Segment, out: Path, processes: int) -> "subprocess.Popen[str]":
     order = {
-        "edit": to_json(edit),
+        "edit": edit,
         "folder": str(folder),
         "segment": [segment.number, segment.start, segment.stop, segment.frames],
         "out": str(out),

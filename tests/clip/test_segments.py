@@ -11,7 +11,7 @@ from pathlib import Path
 import av
 import pytest
 
-from lapsed.clip import delivery
+from lapsed.clip import delivery, encoder
 from lapsed.clip.codec import CODECS
 from lapsed.clip.cut import Segment, cut
 from lapsed.clip.delivery import Means
@@ -19,6 +19,7 @@ from lapsed.clip.editlist import EditList, Piece, to_json
 from lapsed.clip.labels import Tags
 from lapsed.clip.orient import Rect
 from lapsed.clip.partial import only_one
+from lapsed.clip.rendering import rows_of
 from lapsed.errors import UserError
 
 CROP = Rect(0, 0, 320, 240)
@@ -100,7 +101,7 @@ def test_what_goes_wrong_in_a_process_is_told(takes_of: Callable, tmp_path: Path
 CHILD = """
 import json, sys
 from pathlib import Path
-from lapsed.clip import delivery
+from lapsed.clip import delivery, encoder
 from lapsed.clip.editlist import from_json
 from lapsed.clip.labels import Tags
 folder, out = Path(sys.argv[1]), Path(sys.argv[2])
@@ -126,6 +127,21 @@ def killed_in_mid_clip(folder: Path, out: Path, edit: EditList) -> None:
             if line == "120\n":
                 break
         child.send_signal(signal.SIGKILL)
+
+
+def test_a_segment_of_a_long_clip_is_begun_without_looking_at_all_pieces(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    edit, looked = plan([1] * 960), []
+    looks = Piece.looks.fget
+    monkeypatch.setattr(Piece, "looks", property(lambda piece: looked.append(piece) or looks(piece)))
+    monkeypatch.setattr(encoder, "write", lambda *_: rows_of(edit))  # which decoders ask for
+    counts = []
+    for segment in cut(edit):
+        delivery.encode_segment(edit, tmp_path, segment, out=tmp_path / "s", told=lambda _: None, means=Means(2))
+        counts.append(len(looked))
+    assert counts[0] > 0
+    assert counts == [counts[0]] * 10
 
 
 def test_a_killed_clip_goes_on_where_it_was(takes_of: Callable, tmp_path: Path) -> None:
