@@ -37,26 +37,33 @@ class Answering:
         """Bytes from the printer."""
         wire = self._wire
         wire.heard_at = now
-        if not self._tail and not wire.ours_due and not self._parking.waits and _ANSWERS.match(data):
-            # Nearly all that a printer says: answers to the host, whole, with nothing of ours between.
-            self._host_answered(data.count(b"\n"))
-            wire.tell_host(data, now)
-            return
-        *lines, tail = (self._tail + data).split(b"\n")
+        data = self._tail + data if self._tail else data
+        end = data.rfind(b"\n") + 1
+        lines, tail = data[:end], data[end:]
         # Nothing of the last line may go on while those before it are being dealt with.
         self._tail = b""
-        for line in lines:
+        if not self.guarded and _ANSWERS.match(lines):
+            # Nearly all that a printer says: answers to the host, with nothing of ours between.
             passed, wire.tail_passed = wire.tail_passed, 0
-            swallow = self._reply(replies.read(line[:LONGEST_LINE]), passed, now)
-            if not swallow:
-                wire.tell_host(line[passed:] + b"\n", now)
-            self._parking.answered(now)
+            self._host_answered(lines.count(b"\n"))
+            wire.tell_host(lines[passed:], now)
+        else:
+            self._one_by_one(lines, now)
         self._tail = tail
         if tail and (not self.guarded or len(tail) > LONGEST_LINE):
             self._tell_tail(now)
             if wire.tail_passed > LONGEST_LINE:
                 # Its beginning has told what it is; what follows passes all the same.
                 self._tail, wire.tail_passed = tail[:64], 64
+
+    def _one_by_one(self, lines: bytes, now: float) -> None:
+        wire = self._wire
+        for line in lines.split(b"\n")[:-1]:
+            passed, wire.tail_passed = wire.tail_passed, 0
+            swallow = self._reply(replies.read(line[:LONGEST_LINE]), passed, now)
+            if not swallow:
+                wire.tell_host(line[passed:] + b"\n", now)
+            self._parking.answered(now)
 
     @property
     def guarded(self) -> bool:

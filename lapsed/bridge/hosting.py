@@ -39,6 +39,7 @@ class Hosting:
         self._parking = parking
         self._ahead = Ahead()
         self._queue: list[bytes] = []
+        self._queued = 0  # bytes in it
 
     def host(self, data: bytes, now: float) -> None:
         """Bytes from the host."""
@@ -71,7 +72,7 @@ class Hosting:
         rough = not self._wire.attached or self._wire.host_due > MOST_DUE
         self._wire.host_due += answers_due(lines)
         if not self._ahead.put(lines, now, rough=rough):
-            self._reading.forget("the host sent more at once than could be read along")
+            self._reading.skip("the host sent more at once than could be read along")
 
     def read_on(self, now: float, most: int = SLICE) -> None:
         """Read some of what has gone ahead."""
@@ -115,14 +116,14 @@ class Hosting:
             self._parking.why_not = unsure or ""
             token = self._telling.layer(layer, waits=unsure is None)
             if unsure is None:
-                self._queue = [raw]
+                self._queue, self._queued = [raw], len(raw)
                 self._parking.ask(token, now)
                 return
         elif self.wanted is not None and self._reading.moves:
             wanted, self.wanted = self.wanted, None
             unsure = self._unfit(passed, now)
             if unsure is None:
-                self._queue = [raw]
+                self._queue, self._queued = [raw], len(raw)
                 self._parking.order(wanted.shot, wanted.limit_s, now)
                 return
             self._wire.say(talk.Refused(wanted.shot, unsure))
@@ -158,12 +159,16 @@ class Hosting:
             if found[1] is None:
                 self._pass(raw)
             else:
-                self._queue.append(raw)  # numbered lines out of their order would be refused
+                self._queue_up(raw)  # numbered lines out of their order would be refused
             self._parking.go_back(now, f"the host sent {name}")
             return
-        self._queue.append(raw)
-        if sum(map(len, self._queue)) > MOST_HELD_BYTES:
+        self._queue_up(raw)
+        if self._queued > MOST_HELD_BYTES:
             self._parking.go_back(now, _FLOODS)
+
+    def _queue_up(self, raw: bytes) -> None:
+        self._queue.append(raw)
+        self._queued += len(raw)
 
     def _halt(self, raw: bytes, now: float) -> None:
         self._telling.news(self._reading.halt())
@@ -173,10 +178,10 @@ class Hosting:
 
     def let_go(self, now: float) -> None:
         """Pass all that waited, up to a line that is to be held in its turn."""
-        queue, self._queue = self._queue, []
+        queue, self._queue, self._queued = self._queue, [], 0
         for index, raw in enumerate(queue):
             if self._parking.waits:
-                self._queue.append(raw)
+                self._queue_up(raw)
             elif index == 0:
                 self._pass(raw)  # it was read before it was withheld
             else:
@@ -191,7 +196,7 @@ class Hosting:
         if not self._parking.waits:
             self.inlet.push()
         elif self.inlet.part:
-            self._queue.append(self.inlet.part)
+            self._queue_up(self.inlet.part)
         self.inlet.clear()
         if self._reading.card is None:
             self._telling.news(self._reading.end(Outcome.FAILED, "the host closed its port in mid-print"))

@@ -148,6 +148,11 @@ class Reading:
         self._unstated = why
         self.lose(why)
 
+    def skip(self, why: str) -> None:
+        """Lines have gone to the printer that nobody will read: which number is due next is unknown as well."""
+        self.forget(why)
+        self._expected = None
+
     def lose(self, why: str) -> None:
         """The position may have changed unseen."""
         self._put(replace(self.state, known=_NOWHERE))

@@ -291,3 +291,32 @@ def test_what_went_ahead_is_read_before_the_daemon_hears_how_things_stand():
     bench.relay.host("".join(f"{text}\n" for text in squares(7)[:-3]).encode(), 0.0)
     bench.relay.attach(0.001)
     assert bench.out()[2][1] == talk.PrintBegan("-1", joined=True, layer=7, height_mm=pytest.approx(1.4))
+
+
+def test_numbered_lines_are_read_again_after_more_at_once_than_can_be_read_along():
+    bench = Bench()
+    texts = squares(4)[:-3]
+    lines = [framed(number, text) for number, text in enumerate(texts)]
+    for line in lines[:33]:
+        passing(bench, line, 0.0)
+    bench.relay.detach(0.0)
+    with mock.patch.object(ahead, "MOST_UNREAD", 100):
+        bench.relay.host(b"".join(lines[33:36]), 0.0)
+    bench.relay.attach(0.0)
+    said = [message for line in lines[36:] for message in passing(bench, line, 0.0)[1]]
+    assert [message.number for message in said if isinstance(message, talk.Layer)] == [4]
+
+
+def test_what_waits_in_one_hold_does_not_count_in_the_next():
+    bench = Bench()
+    for text in squares(1)[:-3]:
+        passing(bench, f"{text}\n".encode(), 0.0)
+    most = hosting.MOST_HELD_BYTES
+    held = []
+    for layer, size in enumerate((0.6 * most, 0.6 * most, 1.1 * most), 2):
+        bench.relay.printer(b"ok\n" * bench.relay.wire.host_due, 0.0)
+        bench.relay.host(f"G1 Z{layer}\nG1 X{layer} E{layer + 9}\n".encode(), 0.0)
+        bench.relay.host(b"G1 F1000\n" * int(size / 9), 0.0)
+        held.append(bench.relay.holds)
+        bench.relay.told(talk.Pass(layer), 0.0)
+    assert held == [True, True, False]
