@@ -56,9 +56,8 @@ class Onlooker:
     def asked(self, action: s.Action, stamp: Stamp) -> None:
         """The director asked for `action`."""
         match action:
-            case s.OpenTake(info):
+            case s.OpenTake():
                 self.begin(stamp)
-                self.notice("take started", f"{info.name or 'a print'} is being filmed", stamp.utc)
             case s.CloseTake():
                 self.supplies.end(stamp.mono_s, self.shots)
             case s.WriteCue(cue):

@@ -284,7 +284,7 @@ class Runner:
                 self._recorder.write(*(CameraNoted(told, clock.stamp()) for told in self._onlooker.told.values()))
                 self._cameras.begin_take()
                 self._forecaster.begin(info.name)
-                self._do(self._synced(take))
+                self._do(self._begun(take, info.name, clock.stamp().utc))
                 self._do(self._look_at_disk())
             case s.CloseTake(outcome, reason):
                 self._forecaster.end()
@@ -350,11 +350,14 @@ class Runner:
 
     # ------------------------------------------------------------------------------------------------ take and disk
 
+    async def _begun(self, take: Ledger, name: str, utc: str) -> None:
+        if (folder := await take.opened()) is not None:
+            self._notice(Told("take started", self.name, folder.name, f"{name or 'a print'} is being filmed", utc))
+        await self._synced(take)
+
     async def _synced(self, take: Ledger) -> None:
         """Take sync shots, where they are wanted, and journal them."""
-        folder = await take.opened()
-        notes = await self._cameras.sync(folder) if folder is not None else ()
-        if notes:
+        if (folder := await take.opened()) is not None and (notes := await self._cameras.sync(folder)):
             take.write(*notes)
 
     def _take_over(self, folder: Path, text: str) -> None:

@@ -170,7 +170,8 @@ async def test_a_print_is_told_to_the_hook_from_its_begin_to_its_clips(tmp_path)
         ("trouble", ""),
     ]
     (take,) = reader.list_takes(tmp_path / "takes")
-    assert [one["take"] for one in told[1:]] == [take.name, take.name]
+    assert [one["take"] for one in told] == [take.name] * 3
+    assert told[0]["text"] == "beacon.gcode is being filmed"
 
 
 async def test_an_end_waits_for_the_head_longer_than_for_a_frame(tmp_path, monkeypatch):
