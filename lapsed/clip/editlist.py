@@ -219,6 +219,7 @@ def _moved(crop: Rect, by: tuple[float, float]) -> Rect:
 
 
 _ADAPTER = TypeAdapter(EditList)
+_PIECE = TypeAdapter(Piece)
 
 
 def to_json(edit_list: EditList) -> str:
@@ -226,18 +227,23 @@ def to_json(edit_list: EditList) -> str:
 
     What a piece has nothing of (gain, shift, mix, caption) is left out.
     """
-    plain = _ADAPTER.dump_python(edit_list, mode="json")
-    neutral = _ADAPTER.dump_python(replace(edit_list, pieces=(Piece("", 1, Rect(0, 0, 1, 1)),)), mode="json")["pieces"][
-        0
-    ]
-    plain["pieces"] = [
-        {key: value for key, value in piece.items() if key in ("frame", "shows", "crop") or value != neutral[key]}
-        for piece in plain["pieces"]
-    ]
-    lines = ",\n".join(f"  {json.dumps(piece, ensure_ascii=False)}" for piece in plain.pop("pieces"))
+    return "".join(json_lines(edit_list)).removesuffix("\n")
+
+
+def json_lines(edit_list: EditList) -> Iterator[str]:
+    """The same in lines, with an end to the last."""
+    plain = _ADAPTER.dump_python(replace(edit_list, pieces=(Piece("", 1, Rect(0, 0, 1, 1)),)), mode="json")
+    (neutral,) = plain.pop("pieces")
     head = {"version": plain.pop("version"), **plain}
-    fields = "".join(f" {json.dumps(key)}: {json.dumps(value, ensure_ascii=False)},\n" for key, value in head.items())
-    return f'{{\n{fields} "pieces": [\n{lines}\n ]\n}}'
+    yield "{\n"
+    yield from (f" {json.dumps(key)}: {json.dumps(value, ensure_ascii=False)},\n" for key, value in head.items())
+    between = ' "pieces": [\n'
+    for piece in edit_list.pieces:
+        fields = _PIECE.dump_python(piece, mode="json").items()
+        said = {key: value for key, value in fields if key in ("frame", "shows", "crop") or value != neutral[key]}
+        yield f"{between}  {json.dumps(said, ensure_ascii=False)}"
+        between = ",\n"
+    yield "\n ]\n}\n"
 
 
 def from_json(text: str) -> EditList:

@@ -1,15 +1,15 @@
 """Edit lists as files: our own JSON, OpenTimelineIO for editors, and FFmpeg's concat list."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from itertools import groupby, takewhile, zip_longest
+from itertools import groupby, takewhile, tee, zip_longest
 from pathlib import Path
 from urllib.parse import quote
 
 import opentimelineio as otio
 
-from lapsed.clip.editlist import EditList, Piece, from_json, to_json
+from lapsed.clip.editlist import EditList, Piece, from_json, json_lines
 from lapsed.clip.partial import whole_or_nothing
 from lapsed.errors import UserError
 
@@ -49,37 +49,50 @@ def keep(edit: EditList, folder: Path, target: Path) -> tuple[str, ...]:
 
 
 def _write(edit: EditList, folder: Path, target: Path) -> None:
-    texts = (to_json(edit) + "\n", to_otio(edit, folder, target) + "\n", to_concat(edit, folder, target))
-    for ending, text in zip(ENDINGS, texts, strict=True):
-        with whole_or_nothing(target / f"{edit.clip}{ending}") as draft:
-            draft.write_text(text, "utf-8")
+    texts = (json_lines(edit), _otio_lines(edit, folder, target), _concat_lines(edit, folder, target))
+    for ending, lines in zip(ENDINGS, texts, strict=True):
+        with whole_or_nothing(target / f"{edit.clip}{ending}") as draft, draft.open("w", encoding="utf-8") as file:
+            file.writelines(lines)
 
 
-def to_otio(edit: EditList, folder: Path, target: Path) -> str:
+def _otio_lines(edit: EditList, folder: Path, target: Path) -> Iterator[str]:
     """An OpenTimelineIO timeline that lies in `target`: one video track, a clip for each turn of a frame.
 
-    Frames are named relative to it. A frame that dissolves into the one after it does so by a transition that ends at
-    the cut; the clip after it has as much more before it, as the format's transitions want. What the format has no
-    word for (crop, gain, shift, the exact share of a mix, caption) is in the clips' metadata under "lapsed".
+    What the format has no word for (crop, gain, shift, the exact share of a mix, caption) is in the clips' metadata
+    under "lapsed".
+    """
+    timeline = otio.schema.Timeline(edit.clip, metadata={"lapsed": {"size": list(edit.size), "codec": edit.codec}})
+    timeline.tracks.append(otio.schema.Track(edit.clip, kind=otio.schema.TrackKind.Video))
+    # A hundred thousand clips in one document took 500 MB: each is put where the empty track has its children.
+    head, _, tail = timeline.to_json_string(indent=1).rpartition("[]")
+    between = f"{head}["
+    for item in _items(edit, folder, target):
+        yield between + f"\n{item.to_json_string(indent=1)}".replace("\n", "\n     ")
+        between = ","
+    yield f"\n    ]{tail}\n"
+
+
+def _items(edit: EditList, folder: Path, target: Path) -> Iterator[otio.core.Item | otio.schema.Transition]:
+    """Clips and transitions in order; frames are named relative to `target`.
+
+    A frame that dissolves into the one after it does so by a transition that ends at the cut; the clip after it has as
+    much more before it, as the format's transitions want.
     """
     rate = float(edit.rate)
-    timeline = otio.schema.Timeline(edit.clip, metadata={"lapsed": {"size": list(edit.size), "codec": edit.codec}})
-    track = otio.schema.Track(edit.clip, kind=otio.schema.TrackKind.Video)
-    turns = [(frame, list(run)) for frame, run in groupby(edit.pieces, lambda piece: piece.frame)]
+    turns, ahead = tee((frame, list(run)) for frame, run in groupby(edit.pieces, lambda piece: piece.frame))
+    next(ahead)
     lead = 0
-    for (frame, pieces), after in zip_longest(turns, turns[1:]):
+    for (frame, pieces), after in zip_longest(turns, ahead):
         shows = sum(piece.shows for piece in pieces)
         url = quote(os.path.relpath(folder / frame, target))
         media = otio.schema.ExternalReference(target_url=url, available_range=_range(0, lead + shows, rate))
         details = {"lapsed": {"pieces": [_details(piece) for piece in pieces]}}
-        track.append(otio.schema.Clip(Path(frame).stem, media, _range(lead, shows, rate), metadata=details))
+        yield otio.schema.Clip(Path(frame).stem, media, _range(lead, shows, rate), metadata=details)
         lead = 0 if after is None else _dissolving(pieces, after[0])
         if lead:
             kind = otio.schema.TransitionTypes.SMPTE_Dissolve
             ends = (otio.opentime.RationalTime(frames, rate) for frames in (lead, 0))
-            track.append(otio.schema.Transition("dissolve", kind, *ends))
-    timeline.tracks.append(track)
-    return str(timeline.to_json_string(indent=1))
+            yield otio.schema.Transition("dissolve", kind, *ends)
 
 
 def _range(first: int, frames: int, rate: float) -> otio.opentime.TimeRange:
@@ -104,17 +117,18 @@ def _details(piece: Piece) -> dict[str, object]:
     }
 
 
-def to_concat(edit: EditList, folder: Path, target: Path) -> str:
+def _concat_lines(edit: EditList, folder: Path, target: Path) -> Iterator[str]:
     """A list for FFmpeg's concat demuxer that lies in `target`: frames and how long each is shown, whole and as shot.
 
     Words are quoted by FFmpeg's rules ("Quoting and escaping"): a quote ends the quoting, stands alone, and begins it
     again. The last frame is named twice, as the demuxer leaves the last duration to what reads it.
     """
-    lines, named = ["ffconcat version 1.0"], []
+    yield "ffconcat version 1.0\n"
+    named = ""
     for frame, run in groupby(edit.pieces, lambda piece: piece.frame):
         shown = Fraction(sum(piece.shows for piece in run)) / edit.rate
         name = os.path.relpath(folder / frame, target).replace("'", r"'\''")
         # Or a percent sign would be taken for the pattern of numbered names ("image2").
-        named = [f"file '{name}'", *(["option pattern_type none"] if "%" in name else [])]
-        lines += [*named, f"duration {float(shown):.9f}"]
-    return "\n".join([*lines, *named]) + "\n"
+        named = f"file '{name}'\n" + ("option pattern_type none\n" if "%" in name else "")
+        yield f"{named}duration {float(shown):.9f}\n"
+    yield named

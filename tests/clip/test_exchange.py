@@ -2,6 +2,7 @@ import json
 import os
 import re
 import subprocess
+import tracemalloc
 from fractions import Fraction
 from pathlib import Path
 
@@ -165,3 +166,18 @@ def test_what_can_t_be_read_is_said_with_its_name(tmp_path: Path) -> None:
     (tmp_path / "b.json").write_text("{}")
     with pytest.raises(UserError, match=rf"{re.escape(os.fspath(tmp_path))}/b\.json: not an edit list: clip"):
         read(tmp_path / "b.json")
+
+
+def test_edit_lists_are_written_without_the_whole_text_of_them_in_memory(folder: Path) -> None:
+    def peak(turns: int) -> int:
+        clip = Clip(name="wide", size_px=(64, 36))
+        shown = [Turn(number % 2, 1) for number in range(turns)]
+        long = edit(NAMES, (96, 64), 1, shape((96, 64), clip), clip, turns=shown)
+        tracemalloc.start()
+        keep(long, folder, folder / "clips")
+        most = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return most
+
+    peak(10)  # what is made once
+    assert 100_000 * (peak(1200) - peak(200)) / 1000 < 10_000_000
