@@ -35,8 +35,8 @@ class Measure:
     """What a reduced picture tells of its exposure and focus.
 
     `histogram` counts luma in BINS bins; `white` is the share of pixels at the top of the scale in any channel, `black`
-    that of pixels at its bottom in all; `mean` is the mean luma, 0 to 255; `sharpness` the mean square of the luma's
-    second differences.
+    that of pixels at its bottom in all, both counted in spots of about `spot` by `spot` of the file's pixels; `mean` is
+    the mean luma, 0 to 255; `sharpness` the mean square of the luma's second differences.
     """
 
     histogram: tuple[int, ...]
@@ -44,25 +44,31 @@ class Measure:
     black: float
     mean: float
     sharpness: float
+    spot: int
 
 
-def measure(pixels: Pixels) -> Measure:
-    """The measure of an RGB picture of shape (height, width, 3)."""
+def measure(pixels: Pixels, decoded: Pixels, spot: int) -> Measure:
+    """The measure of an RGB picture of shape (height, width, 3).
+
+    `decoded` is the same before neighbours were averaged, which hides what is clipped, as reduced by `spot`.
+    """
     # ITU-R BT.601-7, 2.5.1: luma of R'G'B'.
     luma = pixels.astype(np.float32) @ np.array([0.299, 0.587, 0.114], np.float32)
     counts, _ = np.histogram(luma, bins=BINS, range=(0, 256))
+    most = np.maximum(np.maximum(decoded[..., 0], decoded[..., 1]), decoded[..., 2])
     second = 4 * luma[1:-1, 1:-1] - luma[:-2, 1:-1] - luma[2:, 1:-1] - luma[1:-1, :-2] - luma[1:-1, 2:]
     return Measure(
         histogram=tuple(int(count) for count in counts),
-        white=float(np.mean(pixels.max(axis=2) >= 254)),
-        black=float(np.mean(pixels.max(axis=2) <= 1)),
+        white=np.count_nonzero(most >= 254) / most.size,
+        black=np.count_nonzero(most <= 1) / most.size,
         mean=float(luma.mean()),
         sharpness=float(np.mean(second * second)) if second.size else 0.0,
+        spot=spot,
     )
 
 
-def reduced(path: Path, width: int) -> tuple[Pixels, Pixels, tuple[int, int]]:
-    """The upright picture with its longest side near `width` pixels, what of it is measured, and its full size.
+def reduced(path: Path, width: int) -> tuple[Pixels, Measure, tuple[int, int]]:
+    """The upright picture with its longest side near `width` pixels, its measure, and its full size.
 
     Raises ValueError.
     """
@@ -77,7 +83,8 @@ def reduced(path: Path, width: int) -> tuple[Pixels, Pixels, tuple[int, int]]:
     whole = pixels if block >= 8 else _decoded(data, picture, 8)
     measured = _averaged(whole, max(1, round(block * max(whole.shape) / longest)))
     shown = _averaged(pixels, max(1, max(pixels.shape[:2]) // width))
-    return _upright(shown, picture.orientation), measured, (picture.width, picture.height)
+    found = measure(measured, whole, round(longest / max(whole.shape)))
+    return _upright(shown, picture.orientation), found, (picture.width, picture.height)
 
 
 def _decoded(data: bytes, picture: Picture, eighths: int) -> Pixels:
@@ -129,13 +136,13 @@ def answer(order: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
         path = Path(order["path"])
         if "centre" in order:
             pixels, size = piece(path, tuple(order["centre"]), int(order["side"]))
-            measured = _averaged(pixels, max(1, max(pixels.shape[:2]) // MEASURED_PX))
+            found = measure(_averaged(pixels, max(1, max(pixels.shape[:2]) // MEASURED_PX)), pixels, 1)
         else:
-            pixels, measured, size = reduced(path, int(order["width"]))
+            pixels, found, size = reduced(path, int(order["width"]))
         jpeg = simplejpeg.encode_jpeg(pixels, quality=85, colorspace="RGB")
     except (OSError, ValueError) as error:
         return {"problem": str(error)}, b""
-    return {"size": size, "measure": asdict(measure(measured)), "bytes": len(jpeg)}, jpeg
+    return {"size": size, "measure": asdict(found), "bytes": len(jpeg)}, jpeg
 
 
 def main() -> None:

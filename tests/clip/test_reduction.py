@@ -35,6 +35,27 @@ def test_clipping_is_the_share_of_pixels_at_the_ends_of_the_scale(tmp_path: Path
     assert head["measure"]["black"] == pytest.approx(0.03, abs=0.005)
 
 
+@pytest.mark.parametrize(
+    ("size", "spot"),
+    [((1920, 1080), 1), ((4800, 3200), 3)],  # 3/8 of the larger are the first eighths that fill 1280 pixels
+)
+def test_specks_are_counted_before_neighbours_are_averaged(tmp_path: Path, size: tuple[int, int], spot: int) -> None:
+    pixels = np.full((size[1], size[0], 3), 110, np.uint8)
+    speck = 1 if spot == 1 else 8
+    for at in range(speck):
+        for across in range(speck):
+            pixels[at::40, across::40] = 255
+            pixels[at + 16 :: 40, across + 16 :: 40] = 0
+    path = tmp_path / "specks.jpg"
+    Image.fromarray(pixels).save(path, quality=100, subsampling=0)
+    found = answer({"path": str(path), "width": 1280})[0]["measure"]
+    counted = np.array(Image.open(path).convert("L").histogram()) / (size[0] * size[1])  # Pillow decodes at full size
+    assert counted[254:].sum() == pytest.approx((speck / 40) ** 2, rel=0.05)
+    assert found["white"] == pytest.approx(counted[254:].sum(), rel=0.02 if spot == 1 else 0.3)
+    assert found["black"] == pytest.approx(counted[:2].sum(), rel=0.02 if spot == 1 else 0.3)
+    assert found["spot"] == spot
+
+
 def test_the_histogram_is_the_one_that_another_library_counts(tmp_path: Path) -> None:
     path = chart(tmp_path / "chart.jpg", 24)
     head, _ = answer({"path": str(path), "width": 256})
@@ -48,7 +69,7 @@ def test_every_figure_is_what_numpy_makes_of_the_pixels() -> None:
     pixels = np.random.default_rng(7).integers(0, 256, (60, 80, 3), np.uint8)
     pixels[:6] = 255
     pixels[6:9] = 0
-    found = measure(pixels)
+    found = measure(pixels, pixels, 1)
     luma = (pixels.astype(int) * (299, 587, 114)).sum(axis=2)  # thousandths: ITU-R BT.601-7, 2.5.1
     assert list(found.histogram) == np.bincount(luma.ravel() // 4000, minlength=BINS).tolist()
     assert found.white == sum(max(pixel) >= 254 for pixel in pixels.reshape(-1, 3).tolist()) / 4800

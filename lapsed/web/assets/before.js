@@ -1,5 +1,5 @@
 // Before a print: what is to be looked at, and a test frame with a loupe and the clips' shapes.
-import { act, ask, make, picture, say, word } from "./dom.js";
+import { act, ask, ends, make, picture, say, word } from "./dom.js";
 
 // All in shares of the picture; the box is kept inside it.
 function place(element, x, y, wide, high) {
@@ -55,7 +55,7 @@ class Proof {
     if (!found) return word("the test frame can't be shown");
     this.size = found;
     this.stage.hidden = this.loupe.hidden = this.sliders.hidden = false;
-    say(this.text, `${found.width} x ${found.height}; ${(100 * found.white).toFixed(1)} % of it at white, ${(100 * found.black).toFixed(1)} % at black${this.sharper(found)}. Touch the picture, or move the sliders, to look closer: the piece is shown pixel by pixel.`);
+    say(this.text, `${found.width} x ${found.height}; ${ends(found)}${this.sharper(found)}. Touch the picture, or move the sliders, to look closer: the piece is shown pixel by pixel.`);
     this.guide();
     return this.look();
   }

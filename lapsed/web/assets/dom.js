@@ -97,6 +97,12 @@ export async function picture(image, path) {
   return JSON.parse(answer.headers.get("Lapsed-Measure"));
 }
 
+// How much of a picture is clipped, and what was counted: in spots, specks that are smaller don't show.
+export function ends({ white, black, spot }) {
+  const share = (part) => `${(100 * part).toFixed(1)} %`;
+  return `${share(white)} at white, ${share(black)} at black${spot > 1 ? `, in spots of ${spot} x ${spot} pixels` : ""}`;
+}
+
 export function middle(values) {
   return [...values].sort((a, b) => a - b)[Math.floor(values.length / 2)];
 }

@@ -1,5 +1,5 @@
 // What each printer is doing now.
-import { act, ask, draw, graph, make, middle, picture, say, span, sure, when } from "./dom.js";
+import { act, ask, draw, ends, graph, make, middle, picture, say, span, sure, when } from "./dom.js";
 
 const PHASES = {
   holding: "asking the host to hold", asking: "asking where the head is", planning: "planning the park",
@@ -135,9 +135,8 @@ class Panel {
     this.wait.hidden = true;
     this.image.alt = caption;
     say(this.caption, `${caption}; ${found.width} x ${found.height}`);
-    const ends = `${(100 * found.white).toFixed(1)} % at white, ${(100 * found.black).toFixed(1)} % at black`;
-    draw(this.histogram, found.histogram, true, `histogram of the last frame: ${ends}`);
-    say(this.exposure, `Histogram: ${ends}`);
+    draw(this.histogram, found.histogram, true, `histogram of the last frame: ${ends(found)}`);
+    say(this.exposure, `Histogram: ${ends(found)}`);
     return found;
   }
 
