@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,8 @@ from lapsed.clip.sift import Sifted
 from lapsed.clip.steady import Steadied, steady
 from lapsed.errors import UserError
 from lapsed.settings import Clip, Judge
+
+TABLE = "judged.csv"
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +95,7 @@ class Examination:
         rows = sorted(
             (*self._rows(numbers, footage.folder), *_unfit(unfit, numbers, footage)), key=lambda row: row.number
         )
-        table, picture = target / "judged.csv", target / "judged.svg"
+        table, picture = target / TABLE, target / "judged.svg"
         for path, text in ((table, chart.table(rows)), (picture, chart.svg(rows, footage.title))):
             with whole_or_nothing(path) as draft:
                 draft.write_text(text, "utf-8", newline="")
@@ -182,6 +184,29 @@ def examine(
     )
     held = steady([found[index].shift_px for index in kept], upright, rules.steady_limit)
     return Examination(tuple(names), found, ruling, tuple(kept), grey, colour, held, upright)
+
+
+def unexamined(footage: Footage, sifted: Sifted, drop: Collection[int], target: Path) -> Sifted:
+    """`sifted` without the frames to `drop`, where nobody looks at any; the table in `target` tells what is left out.
+
+    Raises UserError.
+    """
+    numbers = numbers_of(footage)
+    names = [os.path.relpath(picture.path, footage.folder) for picture in sifted.kept]
+    of_name = {name: numbers[picture.path] for name, picture in zip(names, sifted.kept, strict=True)}
+    out = _indices(drop, numbers.values(), names, of_name)
+    if len(out) == len(names):
+        raise UserError(f"all {len(names)} frames of {footage.folder} would be left out; drop fewer")
+    dropped = tuple(LeftOut(str(sifted.kept[index].path), "was dropped on request") for index in sorted(out))
+    kept = tuple(picture for index, picture in enumerate(sifted.kept) if index not in out)
+    rows = [
+        *(chart.Row(of_name[name], name, used=True) for index, name in enumerate(names) if index not in out),
+        *_unfit(sifted.left_out, numbers, footage),
+        *(replace(row, fault="dropped") for row in _unfit(dropped, numbers, footage)),
+    ]
+    with whole_or_nothing(target / TABLE) as draft:
+        draft.write_text(chart.table(sorted(rows, key=lambda row: row.number)), "utf-8", newline="")
+    return replace(sifted, kept=kept, left_out=(*sifted.left_out, *dropped))
 
 
 def numbers_of(footage: Footage) -> dict[Path, int]:

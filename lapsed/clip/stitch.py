@@ -14,7 +14,7 @@ from lapsed.clip import delivery, raw
 from lapsed.clip import plan as planning
 from lapsed.clip.delivery import Means
 from lapsed.clip.editlist import EditList
-from lapsed.clip.examine import BY_DEFAULT, Examination, Wishes, examine
+from lapsed.clip.examine import BY_DEFAULT, Examination, Wishes, examine, unexamined
 from lapsed.clip.footage import Footage, LeftOut, Report
 from lapsed.clip.partial import only_one
 from lapsed.clip.plan import Plan
@@ -49,7 +49,9 @@ def stitch(
     _make_folder(target)
     with only_one(target), _ended_by_sigterm():
         found = _examined(footage, sifted, wishes, target, told)
-        work = Work(footage, sifted, target, told, means=Means(delivery.cores(), processes), found=found.examination)
+        work = Work(
+            footage, found.sifted, target, told, means=Means(delivery.cores(), processes), found=found.examination
+        )
         plans = work.plan_all(clips)
         said(replace(found.report, not_made=tuple(work.refused)))
         made = work.make_all(plans)
@@ -82,6 +84,7 @@ class _Found:
     """What is known before any clip is made."""
 
     report: Report
+    sifted: Sifted
     examination: Examination | None
 
 
@@ -98,13 +101,14 @@ def _sifted(footage: Footage) -> Sifted:
 def _examined(footage: Footage, sifted: Sifted, wishes: Wishes, target: Path, told: Told) -> _Found:
     report = Report(footage.title, len(footage.frames), (), None, sifted.left_out, sifted.remarks)
     if not wishes.rules.on:
-        return _Found(report, None)
+        rest = unexamined(footage, sifted, wishes.drop, target)
+        return _Found(replace(report, left_out=rest.left_out), rest, None)
     pace = paced("judging", len(sifted.kept), told)
     examination = examine(footage, sifted, wishes, target, pace, workers=min(delivery.cores(), 4))
     left_out = (*sifted.left_out, *examination.left_out(footage))
     examined = examination.write(footage, target, sifted.left_out)
     report = replace(report, left_out=left_out, proposed=examination.proposed(footage), examined=examined)
-    return _Found(report, examination)
+    return _Found(report, sifted, examination)
 
 
 def stitch_again(footage: Footage, edit: EditList, out: Path | None, told: Told, *, processes: int = 1) -> Report:

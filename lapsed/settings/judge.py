@@ -27,7 +27,8 @@ class Judge(Part):
 
     on: bool = Field(
         True,
-        description="false looks at no frame before stitching; then nothing is evened, steadied or left out either",
+        description="false looks at no frame before stitching; then nothing is evened or steadied, and left out is "
+        "only what can't be decoded or is dropped by hand",
     )
     leave_out: tuple[Droppable, ...] = Field(
         ("black", "repeated"),

@@ -21,6 +21,8 @@ from lapsed.clip.shift import prepared, shift_of
 from lapsed.clip.stitch import examine_only, stitch
 from lapsed.errors import UserError
 from lapsed.settings import Clip, Judge
+from lapsed.web.takes import judged
+from lapsed.web.words import JudgedFrame
 from tests.clip.workshop import bench
 
 SIZE = (256, 192)
@@ -159,6 +161,28 @@ def test_frames_that_their_headers_rule_out_stand_in_the_table_with_the_others(f
         ("4.jpg", "False", "black", "left out: is black"),
         ("8.jpg", "False", "unfit", "left out: is a JPEG of 64x64, most are JPEG of 256x192"),
     ]
+
+
+def test_with_judging_off_the_table_tells_of_what_headers_and_people_leave_out(folder: Path) -> None:
+    (folder / "2.jpg").write_bytes(b"")
+    footage = Footage("t", folder, tuple(Frame(folder / f"{n}.jpg") for n in range(1, 17)))
+    off = Wishes(Judge(on=False), drop=frozenset({5}))
+    report = stitch(footage, (CLIP,), None, quiet, wishes=off)
+    assert [(Path(left.frame).name, left.reason) for left in report.left_out] == [
+        ("2.jpg", "is empty"),
+        ("5.jpg", "was dropped on request"),
+    ]
+    assert report.clips[0].frames == 14
+    assert judged(folder / "clips" / "judged.csv", "") == (
+        JudgedFrame(shot=2, left_out=True, by_hand=False, broken=True, reason="is empty"),
+        JudgedFrame(shot=5, left_out=True, by_hand=True, broken=False, reason="was dropped on request"),
+    )
+    table = csv.DictReader((folder / "clips" / "judged.csv").read_text().splitlines())
+    assert [int(row["number"]) for row in table] == list(range(1, 17))
+    with pytest.raises(UserError, match=r"no frame 17 to keep or drop"):
+        stitch(footage, (CLIP,), None, quiet, wishes=Wishes(Judge(on=False), drop=frozenset({17})))
+    with pytest.raises(UserError, match=r"all 15 frames of .* would be left out; drop fewer"):
+        stitch(footage, (CLIP,), None, quiet, wishes=Wishes(Judge(on=False), drop=frozenset(range(1, 17))))
 
 
 def test_what_sticks_out_is_proposed_and_can_be_left_out_by_the_configuration(folder: Path) -> None:
