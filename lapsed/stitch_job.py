@@ -21,6 +21,7 @@ from typing import Annotated, BinaryIO
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
+from lapsed import refusal
 from lapsed.errors import RetryError
 
 SOCKET = Path("/run/lapsed-stitch.socket")
@@ -141,7 +142,7 @@ def serve(asking: socket.socket) -> None:
         with asking.makefile("rb") as lines:
             request = Request.model_validate_json(lines.readline(LONGEST_BYTES))
     except (OSError, ValidationError) as error:
-        told = error.errors()[0]["msg"] if isinstance(error, ValidationError) else "nothing was asked for"
+        told = refusal.first(error, "the request") if isinstance(error, ValidationError) else "nothing was asked for"
         _tell(asking, Answer(refused=told))
         return
     with TemporaryFile() as said:

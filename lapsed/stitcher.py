@@ -9,7 +9,9 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from lapsed import clock, stitch_job
+from pydantic import ValidationError
+
+from lapsed import clock, refusal, stitch_job
 from lapsed.errors import RetryError, UserError
 from lapsed.now import StitchNow, Told, Trouble
 from lapsed.take.digest import digest
@@ -94,8 +96,10 @@ class Stitcher:
         try:
             end = await self._done(self._request(take, options))
             failed = f"ended with status {end.status}: {end.said or 'it said no more'}" if end.status != 0 else ""
-        except (RetryError, ValueError) as error:
+        except RetryError as error:
             failed = str(error)
+        except ValidationError as error:
+            failed = f"can't be asked for: {refusal.first(error, 'the request')}"
         self._trouble = None
         if failed:
             log.error("stitching %s %s; try again with: lapsed stitch %s", take.name, failed, take)

@@ -183,15 +183,15 @@ async def test_without_a_service_manager_the_stitch_is_a_child_of_the_daemon(tmp
 @pytest.mark.parametrize(
     ("asked", "because"),
     [
-        (b"", "Invalid JSON"),
-        (b"stitch it\n", "Invalid JSON"),
-        (b'{"take": "takes/one"}\n', "takes/one means another place in another process"),
-        (b'{"take": "/takes/one", "shell": "true"}\n', "Extra inputs are not permitted"),
-        (b'{"take": "/t", "options": ["--out", "/etc"]}\n', "only --clip, .* can be asked for"),
-        (b'{"take": "/t", "options": ["--clip", "--out=/etc"]}\n', "only --clip, .* can be asked for"),
+        (b"", "^the request: invalid JSON"),
+        (b"stitch it\n", "^the request: invalid JSON"),
+        (b'{"take": "takes/one"}\n', "^take: takes/one means another place in another process"),
+        (b'{"take": "/takes/one", "shell": "true"}\n', "^shell is not a key$"),
+        (b'{"take": "/t", "options": ["--out", "/etc"]}\n', "^options: only --clip, .* can be asked for"),
+        (b'{"take": "/t", "options": ["--clip", "--out=/etc"]}\n', "^options: only --clip, .* can be asked for"),
         (b'{"take": "/t", "options": ["--clip"]}\n', "each with a value"),
         (b'{"take": "/t", "config": "lapsed.toml"}\n', "begin it with /"),
-        (b'{"take": "/' + b"t" * (1 << 17), "Invalid JSON"),
+        (b'{"take": "/' + b"t" * (1 << 17), "^the request: invalid JSON"),
     ],
 )
 def test_what_is_no_request_is_refused_in_a_sentence(monkeypatch, asked, because):

@@ -1,10 +1,12 @@
 import asyncio
+import re
 from pathlib import Path
 
 import cv2
 import numpy as np
 import psutil
 
+from lapsed.now import Told
 from lapsed.stitcher import Stitcher
 from tests.waiting import until
 
@@ -49,6 +51,20 @@ async def test_nothing_is_begun_while_a_printer_prints(tmp_path: Path) -> None:
     assert stitcher._job is None
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
+
+
+async def test_options_that_are_refused_are_told_in_one_sentence(tmp_path: Path) -> None:
+    heard: list[Told] = []
+    stitcher = Stitcher(None, notice=heard.append)
+    running = asyncio.create_task(stitcher.run())
+    stitcher.enqueue(tmp_path / "take", options=("--out", "/etc"))
+    await until(lambda: bool(heard))
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+    assert re.fullmatch(
+        r"stitching take can't be asked for: options: only --clip, [^\n]* not --out /etc; mend that and stitch again",
+        heard[0].text,
+    )
 
 
 async def test_ending_in_mid_clip_leaves_no_debris(tmp_path: Path, monkeypatch) -> None:

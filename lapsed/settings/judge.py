@@ -28,7 +28,7 @@ class Judge(Part):
     on: bool = Field(
         True,
         description="false looks at no frame before stitching; then nothing is evened or steadied, and left out is "
-        "only what can't be decoded or is dropped by hand",
+        "only what can't be used or is dropped by hand",
     )
     leave_out: tuple[Droppable, ...] = Field(
         ("black", "repeated"),
