@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Final
 from xml.sax.saxutils import escape
@@ -39,22 +39,29 @@ class Row:
     said: str = ""
 
 
-def table(rows: Sequence[Row]) -> str:
+def table(rows: Sequence[Row]) -> Iterator[str]:
     """A line for each frame below a line of names."""
-    text = io.StringIO()
-    writer = csv.writer(text)
+    line = io.StringIO()
+    writer = csv.writer(line)
     names = [field.name for field in fields(Row)]
     writer.writerow(names)
     for row in rows:
+        yield line.getvalue()
+        line.seek(0)
+        line.truncate()
         writer.writerow("" if (value := getattr(row, name)) is None else value for name in names)
-    return text.getvalue()
+    yield line.getvalue()
 
 
-def svg(rows: Sequence[Row], title: str) -> str:
+def svg(rows: Sequence[Row], title: str) -> Iterator[str]:
     """Above, each frame's light as a dot and what it is brought to as a line; below, how far it stood off.
 
-    Orange marks what sticks out.
+    Orange marks what sticks out. It comes in lines.
     """
+    return (f"{line}\n" for line in _svg(rows, title))
+
+
+def _svg(rows: Sequence[Row], title: str) -> Iterator[str]:
     light = _Panel(rows, EDGE, "light, EV below white")
     stand = _Panel(rows, EDGE + PANEL + GAP, "stands off, px")
     dots = [(row, row.light_ev) for row in rows if row.light_ev is not None]
@@ -64,27 +71,22 @@ def svg(rows: Sequence[Row], title: str) -> str:
     light.fit([value for _, value in (*dots, *trend)], 0.1)
     stand.fit([value for _, value in (*across, *down)], 1.0)
     high = EDGE + 2 * PANEL + GAP + EDGE
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {high}" font-family="sans-serif"',
-            ' font-size="13">',
-            f"<title>{escape(title)}</title>",
-            f'<rect width="{WIDTH}" height="{high}" fill="#ffffff"/>',
-            f'<text x="{EDGE}" y="20">{escape(title)}</text>',
-            *light.frame(),
-            *light.dots(dots),
-            f'<g text-anchor="end"><text x="{WIDTH - EDGE - 86}" y="{light.top - 8}" fill="#64748b">as shot</text>',
-            f'<text x="{WIDTH - EDGE}" y="{light.top - 8}" fill="#0f766e">brought to</text></g>',
-            light.line(trend, "#0f766e"),
-            *stand.frame(),
-            stand.line(across, "#1d4ed8"),
-            stand.line(down, "#9333ea"),
-            f'<g text-anchor="end"><text x="{WIDTH - EDGE - 48}" y="{stand.top - 8}" fill="#1d4ed8">right</text>',
-            f'<text x="{WIDTH - EDGE}" y="{stand.top - 8}" fill="#9333ea">down</text></g>',
-            "</svg>",
-            "",
-        ]
-    )
+    yield f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {high}" font-family="sans-serif"'
+    yield ' font-size="13">'
+    yield f"<title>{escape(title)}</title>"
+    yield f'<rect width="{WIDTH}" height="{high}" fill="#ffffff"/>'
+    yield f'<text x="{EDGE}" y="20">{escape(title)}</text>'
+    yield from light.frame()
+    yield from light.dots(dots)
+    yield f'<g text-anchor="end"><text x="{WIDTH - EDGE - 86}" y="{light.top - 8}" fill="#64748b">as shot</text>'
+    yield f'<text x="{WIDTH - EDGE}" y="{light.top - 8}" fill="#0f766e">brought to</text></g>'
+    yield light.line(trend, "#0f766e")
+    yield from stand.frame()
+    yield stand.line(across, "#1d4ed8")
+    yield stand.line(down, "#9333ea")
+    yield f'<g text-anchor="end"><text x="{WIDTH - EDGE - 48}" y="{stand.top - 8}" fill="#1d4ed8">right</text>'
+    yield f'<text x="{WIDTH - EDGE}" y="{stand.top - 8}" fill="#9333ea">down</text></g>'
+    yield "</svg>"
 
 
 class _Panel:
@@ -122,15 +124,13 @@ class _Panel:
             f'<text x="{WIDTH - EDGE}" y="{bottom + 18}" text-anchor="end">frame {ends[1]}</text>',
         ]
 
-    def dots(self, points: Sequence[tuple[Row, float]]) -> list[str]:
+    def dots(self, points: Sequence[tuple[Row, float]]) -> Iterator[str]:
         """A dot for each frame, a larger one for a frame that something is said of."""
-        made: list[str] = []
         for row, value in points:
             x, y = self.at(row, value).split(",")
             radius, colour = (4, "#c2410c") if row.said else (2, "#64748b")
             words = f"<title>{row.number}: {escape(row.said)}</title>" if row.said else ""
-            made.append(f'<circle cx="{x}" cy="{y}" r="{radius}" fill="{colour}">{words}</circle>')
-        return made
+            yield f'<circle cx="{x}" cy="{y}" r="{radius}" fill="{colour}">{words}</circle>'
 
     def line(self, points: Sequence[tuple[Row, float]], colour: str) -> str:
         """A line through all points."""

@@ -90,7 +90,9 @@ class _Found:
 
 def _sifted(footage: Footage) -> Sifted:
     with ThreadPoolExecutor(4) as pool:  # headers are few bytes far apart: the wait is the disk's
-        looks = list(pool.map(_look, [frame.path for frame in footage.frames]))
+        paths = [frame.path for frame in footage.frames]
+        # Not all at once: what waits in the pool takes ten times as much memory as what comes of it.
+        looks = [look for at in range(0, len(paths), 1000) for look in pool.map(_look, paths[at : at + 1000])]
     sifted = sift(looks)
     if not sifted.kept:
         first = f"; {sifted.left_out[0].frame} {sifted.left_out[0].reason}" if sifted.left_out else ""

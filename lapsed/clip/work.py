@@ -17,7 +17,7 @@ from lapsed.clip.examine import Examination
 from lapsed.clip.exchange import keep
 from lapsed.clip.footage import Footage, Frame, Made, Progress, Refused
 from lapsed.clip.labels import Tags
-from lapsed.clip.orient import turned
+from lapsed.clip.orient import Rect, turned
 from lapsed.clip.plan import Plan
 from lapsed.clip.players import advice, exceeded
 from lapsed.clip.sift import Sifted
@@ -91,7 +91,7 @@ class Work:
                 kind = {"png": "PNGs", "raw": "raw files"}[self._sifted.kept[0].kind]
                 raise UserError(f"a master carries JPEGs, and these frames are {kind}")
             return
-        width, height = planning.form_of(clip, self._upright, self._stock_of(clip).inner).size
+        width, height = planning.form_of(clip, self._upright, self._inner_of(clip)).size
         if width < codec.least[0] or height < codec.least[1]:
             raise UserError(
                 f"{codec.title} takes no less than {codec.least[0]}x{codec.least[1]}, and it is {width}x{height}"
@@ -160,7 +160,10 @@ class Work:
         """The frames with what corrects them for `clip`."""
         if self._found is None:
             return self._stock
-        return replace(self._stock, corrections=self._found.corrections(clip), inner=self._found.inner(clip))
+        return replace(self._stock, corrections=self._found.corrections(clip), inner=self._inner_of(clip))
+
+    def _inner_of(self, clip: Clip) -> Rect | None:
+        return None if self._found is None else self._found.inner(clip)
 
     def overview(self) -> Path | None:
         """Write the contact sheet of the kept frames; a remark says why where that fails."""
