@@ -10,8 +10,8 @@ MOST_BEHIND = 2 * 1024
 """Bytes that may be unread while a host waits for answers: what has to be read before the next layer takes no longer
 than a quarter of a millisecond."""
 
-MOST_UNREAD = 1024 * 1024
-"""Bytes kept for reading from a host that waits for no answers; a line of 250 000 baud takes 40 s for them."""
+MOST_UNREAD = 256 * 1024
+"""Bytes kept for reading from a host that waits for no answers; a line of 250 000 baud takes 10 s for them."""
 
 MOST_DUE = 256
 """A host with more lines unanswered than this doesn't wait for answers: nothing can be put between its lines."""

@@ -62,14 +62,19 @@ class Hosting:
         """Whether no line here can be one to hold, however what is unread turns out."""
         if self.wanted is not None or self._parking.waits or self.inlet.overlong:
             return False
-        if not self._wire.attached or self._wire.host_due > MOST_DUE:
+        if self._unparked:
             return True
         behind = len(self._ahead) + len(lines)
         return behind <= MOST_BEHIND and not self._ahead.rough and self._reading.settled and level(lines)
 
+    @property
+    def _unparked(self) -> bool:
+        """Whether nothing would be held before any line, as no daemon is there or the host doesn't wait for answers."""
+        return not self._wire.attached or self._wire.host_due > MOST_DUE
+
     def _go_ahead(self, lines: bytes, passed: int, now: float) -> None:
         self._wire.to_printer += lines[passed:] if passed else lines
-        rough = not self._wire.attached or self._wire.host_due > MOST_DUE
+        rough = self._unparked
         self._wire.host_due += answers_due(lines)
         if not self._ahead.put(lines, now, rough=rough):
             self._reading.skip("the host sent more at once than could be read along")
@@ -184,6 +189,9 @@ class Hosting:
                 self._queue_up(raw)
             elif index == 0:
                 self._pass(raw)  # it was read before it was withheld
+            elif self._unparked and self._may_go_ahead(raw):
+                self._go_ahead(b"".join(queue[index:]), 0, now)
+                break
             else:
                 self._line(raw, 0, now)
         if not self._parking.waits:
@@ -206,7 +214,7 @@ class Hosting:
     def wake_at(self) -> float | None:
         """When `tick` is wanted at the latest."""
         times = self.inlet.until, self._ahead.read_at, None if self.wanted is None else self.wanted.until
-        return min((time for time in times if time is not None), default=None)
+        return min([time for time in times if time is not None], default=None)
 
     def tick(self, now: float) -> None:
         """Time has passed."""

@@ -135,7 +135,7 @@ class Relay:
             self._poll_due(),
             self._over_at(),
         )
-        return min((time for time in times if time is not None), default=None)
+        return min([time for time in times if time is not None], default=None)
 
     def tick(self, now: float) -> None:
         """Time has passed."""

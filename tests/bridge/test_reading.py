@@ -320,3 +320,23 @@ def test_what_waits_in_one_hold_does_not_count_in_the_next():
         held.append(bench.relay.holds)
         bench.relay.told(talk.Pass(layer), 0.0)
     assert held == [True, True, False]
+
+
+def test_of_what_waited_in_a_hold_no_more_is_read_at_once_than_of_what_comes_without_one():
+    bench = Bench()
+    for text in squares(1)[:-3]:
+        passing(bench, f"{text}\n".encode(), 0.0)
+    bench.relay.printer(b"ok\n" * bench.relay.wire.host_due, 0.0)
+    bench.relay.host(b"G1 Z0.4\nG1 X9 E9\n", 0.0)
+    waited = b"G1 F1000\n" * 3000 + b"G1 Z0.6\nG1 X20 E20\n" + b"G1 F1000\n" * 3000
+    bench.relay.host(waited, 0.0)
+    assert bench.relay.holds
+    bench.out()
+    with mock.patch.object(Reading, "read", autospec=True, side_effect=Reading.read) as read:
+        bench.relay.told(talk.Pass(2), 0.0)
+    assert bench.out()[0] == b"G1 X9 E9\n" + waited
+    assert bench.relay.wire.host_due == 6004
+    assert ahead.MOST_DUE // 2 < read.call_count <= ahead.MOST_DUE
+    bench.relay.detach(0.1)
+    bench.relay.attach(0.1)
+    assert [said.layer for said in bench.out()[2] if isinstance(said, talk.PrintBegan)] == [3]
