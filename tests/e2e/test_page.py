@@ -18,6 +18,9 @@ MOST_S = 150.0
 PHONE = {"viewport": {"width": 390, "height": 844}, "color_scheme": "light", "has_touch": True}
 WIDE = {"viewport": {"width": 1440, "height": 900}, "color_scheme": "dark"}
 
+THEMES = ("light", "dark")
+AXE = Axe()
+
 # It would otherwise try to reach its maker's addresses at every start.
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 
@@ -73,10 +76,13 @@ def free_port() -> int:
 
 
 def assert_accessible(page) -> None:
-    """WCAG 2.2, levels A and AA, as far as axe-core can judge them."""
+    """WCAG 2.2, levels A and AA, as far as axe-core can judge them, in both themes; the page's own is the last."""
     wcag = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": wcag}})
-    assert found.violations_count == 0, found.generate_report()
+    own, other = ("dark", "light") if page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches") else THEMES
+    for theme in (other, own):
+        page.emulate_media(color_scheme=theme)
+        found = AXE.run(page, options={"runOnly": {"type": "tag", "values": wcag}})
+        assert found.violations_count == 0, f"{theme}: {found.generate_report()}"
 
 
 def assert_fits(page) -> None:
@@ -122,11 +128,14 @@ def skip_and_end(phone, wide) -> None:
     wide.get_by_role("button", name="Shoot again").click()
     expect(wide.get_by_role("button", name="Skip shots")).to_be_visible()
     phone.get_by_role("button", name="End the take").click()
+    assert_accessible(phone)  # with the question before it
     phone.get_by_role("button", name="No, leave it").click()
     expect(phone.locator("section.printer .big")).to_have_text("beacon.gcode")
     phone.get_by_role("button", name="End the take").click()
     phone.locator("#question-yes").click()
-    expect(phone.locator("section.printer .big")).to_have_text("No print")
+    for page in (phone, wide):
+        expect(page.locator("section.printer .big")).to_have_text("No print")
+        assert_accessible(page)
 
 
 def look_over(phone, wide, url: str) -> None:
@@ -138,14 +147,15 @@ def look_over(phone, wide, url: str) -> None:
         assert_fits(page)
         assert_touchable(page)
         assert_accessible(page)
-    wide.get_by_role("button", name="Take a test frame").click()
-    expect(wide.locator(".stage img")).to_be_visible()
-    expect(wide.get_by_alt_text("piece of the test frame at full size")).to_be_visible()
-    assert_fits(wide)
-    assert_touchable(wide)
-    wide.get_by_label("guides for the clip").select_option("small")
-    expect(wide.locator(".guide:visible")).to_have_count(1)
-    assert_accessible(wide)
+    for page in (phone, wide):
+        page.get_by_role("button", name="Take a test frame").click()
+        expect(page.locator(".stage img")).to_be_visible()
+        expect(page.get_by_alt_text("piece of the test frame at full size")).to_be_visible()
+        assert_fits(page)
+        assert_touchable(page)
+        page.get_by_label("guides for the clip").select_option("small")
+        expect(page.locator(".guide:visible")).to_have_count(1)
+        assert_accessible(page)
 
 
 def look_back(phone, wide, url: str, take) -> None:
@@ -193,6 +203,7 @@ def choose_frames(page, take) -> None:
     )
     expect(page.locator(f"#judged-{last}")).to_have_text("is cut off: the end of the picture is missing")
     expect(page.get_by_label(f"leave out shot {last}", exact=True)).to_be_disabled()
+    assert_accessible(page)
     until(page, f"{base}/api/now", lambda told: told["stitch"]["take"] is None and not told["stitch"]["waiting"])
 
 
