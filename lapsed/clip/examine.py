@@ -241,7 +241,8 @@ def _indices(
     asked: Collection[int], there: Collection[int], names: Sequence[str], of_name: Mapping[str, int]
 ) -> frozenset[int]:
     """Where the frames with these numbers are; a number that none has is an error, one sifted out before is not."""
+    known = frozenset(there)
     for number in sorted(asked):
-        if number not in there:
+        if number not in known:
             raise UserError(f"there is no frame {number} to keep or drop; they are {min(there)} to {max(there)}")
     return frozenset(index for index, name in enumerate(names) if of_name[name] in asked)

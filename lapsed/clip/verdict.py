@@ -130,10 +130,13 @@ def _exposure(lit: Sequence[tuple[int, Light]]) -> Iterator[Verdict]:
 def _soft(lit: Sequence[tuple[int, Light]]) -> Iterator[Verdict]:
     level = np.log2([max(light.sharpness, 1e-6) for _, light in lit])
     for at, ((index, _), off, spread) in enumerate(zip(lit, *_against_neighbours(level), strict=True)):
+        bar = min(math.log2(_SOFT), -_SPREADS * spread)
+        if off >= bar:
+            continue
         # An empty bed has less to be sharp than the part that grows on it: only what is softer than both sides is soft.
         sides = [side for side in (level[max(0, at - _NEAR) : at], level[at + 1 : at + 1 + _NEAR]) if len(side)]
         least = max([off, *(level[at] - np.median(side) for side in sides)]) if len(sides) == 2 else 0.0
-        if least < min(math.log2(_SOFT), -_SPREADS * spread):
+        if least < bar:
             share = _percent(2**least)
             yield Verdict(index, "soft", f"is softer than its neighbours, with {share} of their sharpness")
 

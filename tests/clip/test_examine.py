@@ -14,10 +14,12 @@ import simplejpeg
 
 from lapsed.__main__ import main
 from lapsed.clip.editlist import from_json
-from lapsed.clip.examine import Wishes
+from lapsed.clip.examine import Wishes, unexamined
 from lapsed.clip.footage import Footage, Frame, Progress, Report, footage_of_folder
 from lapsed.clip.orient import Rect
+from lapsed.clip.probe import Picture
 from lapsed.clip.shift import prepared, shift_of
+from lapsed.clip.sift import sift
 from lapsed.clip.stitch import examine_only, stitch
 from lapsed.errors import UserError
 from lapsed.settings import Clip, Judge
@@ -248,3 +250,23 @@ def test_bad_numbers_get_a_sentence(
     assert words in capsys.readouterr().err
     assert main(["stitch", str(folder), "--even", "perhaps"]) == 2
     assert "neither yes nor no" in capsys.readouterr().err
+
+
+def test_numbers_to_drop_are_not_sought_among_all_others_one_by_one(tmp_path: Path) -> None:
+    compared: list[object] = []
+
+    class Shot(int):
+        __hash__ = int.__hash__
+
+        def __eq__(self, other: object) -> bool:
+            compared.append(other)
+            return int(self) == other
+
+    frames = tuple(Frame(tmp_path / f"{n}.jpg", Shot(n)) for n in range(1, 301))
+    looks = [
+        Picture(each.path, "jpeg", 64, 48, 1, 100, 3, 8, progressive=False, profile=None, located=False)
+        for each in frames
+    ]
+    left = unexamined(Footage("t", tmp_path, frames), sift(looks), frozenset(range(1, 201)), tmp_path)
+    assert len(left.kept) == 100
+    assert len(compared) < 10 * len(frames)

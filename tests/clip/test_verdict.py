@@ -118,3 +118,19 @@ def test_what_befalls_many_frames_is_no_outlier() -> None:
     assert len(rule(many, 20, DEFAULT, (), ()).proposed) == 9
     assert len(rule(many[:5], 20, DEFAULT, (), ()).left_out) == 5
     assert len(rule(many[:1], 2, DEFAULT, (), ()).left_out) == 1
+
+
+def test_how_many_have_a_fault_is_counted_once_for_all_of_them() -> None:
+    compared: list[object] = []
+
+    class Counted(str):
+        __slots__ = ()
+        __hash__ = str.__hash__
+
+        def __eq__(self, other: object) -> bool:
+            compared.append(other)
+            return str.__eq__(self, other)
+
+    found = [Verdict(index, Counted("soft"), "is soft") for index in range(300)]
+    assert len(rule(found, 300, [], [], []).proposed) == 300
+    assert len(compared) < 10 * len(found)
