@@ -1,9 +1,11 @@
 """One hold of the print in the making, and how long each station of it may take."""
 
+import re
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
+from itertools import takewhile
 
 from lapsed.gcode.dialect import Dialect
 
@@ -42,7 +44,7 @@ SILENT_S = 5.0
 """A printer that has said nothing for so long, not even that it is busy, has lost a line, or its answer was lost."""
 
 MOST_TRIES = 3
-"""How often the way back is begun anew before the print goes on all the same."""
+"""How often the way back is begun, and how often silence is borne on it, before the print goes on all the same."""
 
 MOST_HELD_BYTES = 64 * 1024
 """What a host may send into a hold; one that waits for answers sends far less."""
@@ -51,6 +53,9 @@ LONGEST_LINE = 1024
 """A longer line is none that a printer reads: it passes as it comes."""
 
 SAME_PLACE_MM = 0.05
+
+
+_STATES = re.compile(rb"G9[01]|M8[23]|G1 F\S+")
 
 
 class Phase(Enum):
@@ -83,7 +88,8 @@ class Holding:
     """The hold under way for `shot`. `until` ends the patience with its station.
 
     The print must go on `limit_s` after the machine has come to rest: what it still has in its buffer until then is the
-    print's own. `limit_at` is that instant, and before the rest the one at which waiting for it ends.
+    print's own. `limit_at` is that instant, and before the rest the one at which waiting for it ends. On the way back
+    `under_way` is the line sent last, and `doubt` counts answers that were given up and may still come.
     """
 
     shot: int
@@ -94,7 +100,10 @@ class Holding:
     leave: deque[bytes] = field(default_factory=deque)
     come_back: tuple[bytes, ...] = ()
     back: deque[bytes] = field(default_factory=deque)
+    under_way: bytes = b""
     tries: int = 0
+    silences: int = 0
+    doubt: int = 0
     place: tuple[float, float, float] | None = None
     reason: str = ""
 
@@ -104,3 +113,8 @@ class Holding:
         self.come_back = tuple(line.encode("ascii") for line in back)
         self.phase = Phase.LEAVING
         self.until = self.limit_at - come_back_s - RESERVE_S
+
+    def stated(self) -> tuple[bytes, ...]:
+        """The end of the way back that moves nothing: feed rate and modes."""
+        lines = list(takewhile(_STATES.fullmatch, reversed(self.come_back)))
+        return tuple(reversed(lines))

@@ -1,6 +1,7 @@
 """The stations of a hold: drain, rest, check, leave, wait, come back, verify, let go."""
 
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterable
 
 from lapsed.bridge import talk
 from lapsed.bridge.holding import (
@@ -95,14 +96,18 @@ class Parking:
                 hold.phase = Phase.AWAY
                 self._wire.say(talk.Parked(hold.shot))
             case Phase.BACK if hold.back:
-                self._wire.send(hold.back.popleft(), now)
+                self._step_back(hold, now)
             case Phase.BACK if not hold.tries:
-                self._begin_back(hold, now)
+                self._begin_back(hold, now, hold.come_back)
             case Phase.BACK if self._checks:
                 hold.phase = Phase.VERIFYING
                 self._wire.ask_place(now)
             case Phase.BACK:
                 self.release(now, hold.reason)
+            case Phase.VERIFYING if hold.place is None and hold.doubt:
+                # M114 tells the place first: this is an answer that had been given up for lost.
+                hold.doubt -= 1
+                self._wire.ours_due, self._wire.asks_place = 1, True
             case Phase.VERIFYING:
                 self._verified(hold, now)
             case _:
@@ -161,16 +166,25 @@ class Parking:
         )
 
     def _verified(self, hold: Holding, now: float) -> None:
-        """Our lines bear no checksum: where one was lost on the way, all are sent again, which changes nothing else."""
-        if self._at_place(hold) or hold.tries >= MOST_TRIES:
+        """Our lines bear no checksum: where one was lost on the way, all are sent again, which changes nothing else.
+
+        An answer that was given up may have come after all, in place of one to a lost line that M114 tells nothing of:
+        then feed rate and modes are stated once more.
+        """
+        there, doubt, hold.doubt = self._at_place(hold), hold.doubt, 0
+        if (there and not doubt) or hold.tries >= MOST_TRIES:
             self.release(now, hold.reason)
         else:
-            self._begin_back(hold, now)
+            self._begin_back(hold, now, hold.stated() if there else hold.come_back)
 
-    def _begin_back(self, hold: Holding, now: float) -> None:
+    def _begin_back(self, hold: Holding, now: float, lines: Iterable[bytes]) -> None:
         hold.phase, hold.tries, hold.place = Phase.BACK, hold.tries + 1, None
-        hold.back.extend(hold.come_back)
-        self._wire.send(hold.back.popleft(), now)
+        hold.back = deque(lines)
+        self._step_back(hold, now)
+
+    def _step_back(self, hold: Holding, now: float) -> None:
+        hold.under_way = hold.back.popleft()
+        self._wire.send(hold.under_way, now)
 
     # ---------------------------------------------------------------------------------------------- the way back
 
@@ -231,13 +245,22 @@ class Parking:
             self._late(hold, now)
 
     def _silent(self, hold: Holding, now: float) -> None:
-        """A line of the way back was lost, or its answer: begin it anew."""
+        """A line of the way back was lost, or its answer: send it again, which changes nothing if it had arrived."""
+        hold.doubt += self._wire.ours_due
         self._wire.ours_due = 0
-        hold.back.clear()
-        if hold.tries >= MOST_TRIES:
+        if not hold.tries:
+            self._begin_back(hold, now, hold.come_back)
+            return
+        hold.silences += 1
+        if hold.silences >= MOST_TRIES:
+            # It may still hear: what the print relies on is stated, whatever becomes of the answers.
+            for line in (hold.under_way, *hold.back):
+                self._wire.send(line, now)
             self.release(now, "the printer answers no more")
+        elif hold.phase is Phase.VERIFYING:
+            self._wire.ask_place(now)
         else:
-            self._begin_back(hold, now)
+            self._wire.send(hold.under_way, now)
 
     def _late(self, hold: Holding, now: float) -> None:
         match hold.phase:

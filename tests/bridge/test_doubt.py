@@ -309,12 +309,12 @@ def test_a_printer_that_answers_m114_with_no_place_is_not_parked_and_the_way_out
     assert bench.out()[2] == [talk.Refused(1, reason)]
 
 
-def test_a_printer_that_answers_nothing_on_the_way_back_lets_the_print_go_on_after_some_tries():
+def test_a_printer_that_answers_nothing_on_the_way_back_is_told_it_to_its_end_and_the_print_goes_on_after_some_tries():
     bench = printing()
     begun(bench, SQUARES[FIRSTS[1]])
     bench.relay.printer(b"ok\n", 1.1)
     bench.relay.printer(b"X:50.00 Y:50.00 Z:0.40 E:0.00\nok\n", 1.2)
-    bench.relay.told(talk.Leave(1, BLOCK, ("G1 X50 Y50",), 1.0), 1.3)
+    bench.relay.told(talk.Leave(1, BLOCK, ("G1 X50 Y50", "M83"), 1.0), 1.3)
     for _ in BLOCK:
         bench.relay.printer(b"ok\n", 1.4)
     bench.out()
@@ -326,7 +326,7 @@ def test_a_printer_that_answers_nothing_on_the_way_back_lets_the_print_go_on_aft
         bench.relay.tick(bench.relay.wake_at())
         more, _, news = bench.out()
         sent, said = sent + more, said + news
-    assert sent == b"G1 X50 Y50\n" * MOST_TRIES + SQUARES[FIRSTS[1]]
+    assert sent == b"G1 X50 Y50\n" * (MOST_TRIES + 1) + b"M83\n" + SQUARES[FIRSTS[1]]
     assert said == [talk.Freed(1, "the printer answers no more")]
 
 

@@ -252,6 +252,16 @@ def test_after_a_reset_at_any_line_nothing_of_ours_comes_before_the_machine_was_
     assert len(daemon.of(talk.Parked)) >= 3
 
 
+@pytest.mark.parametrize("lost", range(50, 58))
+def test_a_line_lost_on_the_way_back_is_made_good_though_an_answer_given_up_comes_in_its_place(lost):
+    """Line 49 is the second of a park block: its answer comes after 9 s, when the way back has begun."""
+    faults = (Fault(at=49, kind="late", for_s=9.0), Fault(at=lost, kind="deaf"))
+    line = SerialLine(squares(4), polls=3, faults=faults, daemon=Daemon())
+    line.play()
+    assert [record["line"] for record in line.ours()].count("G1 X0 Y200 F9000") == 3  # of four, one was given up
+    assert_untouched(line)
+
+
 @settings(max_examples=60, deadline=None)
 @given(seed=st.integers(0, 2**32), window=st.integers(1, 4), dies=st.floats(0, 40), back=st.floats(0, 10))
 def test_a_daemon_that_dies_and_comes_back_leaves_no_trace(seed, window, dies, back):
