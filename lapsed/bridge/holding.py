@@ -115,6 +115,6 @@ class Holding:
         self.until = self.limit_at - come_back_s - RESERVE_S
 
     def stated(self) -> tuple[bytes, ...]:
-        """The end of the way back that moves nothing: feed rate and modes."""
-        lines = list(takewhile(_STATES.fullmatch, reversed(self.come_back)))
-        return tuple(reversed(lines))
+        """The end of the way back that moves nothing: feed rate and modes; all of it where it ends otherwise."""
+        lines = tuple(takewhile(_STATES.fullmatch, reversed(self.come_back)))
+        return lines[::-1] or self.come_back

@@ -228,6 +228,6 @@ def told(line: bytes) -> FromDaemon:
 
 def _block(lines: list[object]) -> tuple[str, ...]:
     whole = [line for line in lines if isinstance(line, str) and line.isascii() and line.isprintable()]
-    if len(whole) != len(lines):
-        raise ValueError("a block holds lines of printable ASCII")
+    if not lines or len(whole) != len(lines):
+        raise ValueError("a block holds lines of printable ASCII, one at least")
     return tuple(whole)

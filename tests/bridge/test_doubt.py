@@ -330,6 +330,30 @@ def test_a_printer_that_answers_nothing_on_the_way_back_is_told_it_to_its_end_an
     assert said == [talk.Freed(1, "the printer answers no more")]
 
 
+@pytest.mark.parametrize(
+    ("back", "again"),
+    [
+        (("G1 X50 Y50", "G1 F2400", "G90", "M83"), b"G1 F2400\n"),
+        (("G90", "G1 X50 Y50"), b"G90\n"),
+    ],
+)
+def test_after_an_answer_given_up_feed_rate_and_modes_are_stated_again(back, again):
+    bench = printing()
+    begun(bench, SQUARES[FIRSTS[1]])
+    bench.relay.printer(b"ok\n", 1.1)
+    bench.relay.printer(b"X:50.00 Y:50.00 Z:0.40 E:0.00\nok\n", 1.2)
+    bench.relay.told(talk.Leave(1, BLOCK, back, 1.0), 1.3)
+    for _ in BLOCK:
+        bench.relay.printer(b"ok\n", 1.4)
+    bench.relay.told(talk.Free(1), 1.5)
+    bench.relay.tick(7.0)  # nothing was said for 5 s: the first line of the way back is sent once more
+    for _ in back:
+        bench.relay.printer(b"ok\n", 7.1)
+    bench.out()
+    bench.relay.printer(b"X:50.00 Y:50.00 Z:0.40 E:0.00\nok\n", 7.2)
+    assert bench.out()[0] == again
+
+
 # ------------------------------------------------------------------------------------------- doubt of the machine
 
 

@@ -180,7 +180,13 @@ async def test_the_daemon_is_told_when_the_host_opens_and_closes(tmp_path):
         pytest.param([b'{"say":"free","shot":1}\n'], id="no hello"),
         pytest.param([HELLO, b"nothing like JSON\n"], id="no JSON"),
         pytest.param([HELLO, b"[" * 60_000 + b"\n"], id="brackets"),
-        pytest.param([HELLO, b'{"say":"leave","shot":1,"leave":["G1\\nM104 S300"],"come_back":[]}\n'], id="two in one"),
+        pytest.param(
+            [HELLO, b'{"say":"leave","shot":1,"leave":["G1\\nM104 S300"],"come_back":["G90"],"come_back_s":1}\n'],
+            id="two in one",
+        ),
+        pytest.param(
+            [HELLO, b'{"say":"leave","shot":1,"leave":["G90"],"come_back":[],"come_back_s":1}\n'], id="no way back"
+        ),
         pytest.param([HELLO, b"x" * (talk.LONGEST + 1)], id="no end"),
         pytest.param([HELLO, b'{"say":"hold","shot":1,"token":null,"limit_s":NaN}\n'], id="a limit that never comes"),
         pytest.param([HELLO, b'{"say":"hold","shot":1,"token":null,"limit_s":1e999}\n'], id="a limit without end"),
